@@ -1,0 +1,68 @@
+"""The one check command: lint, types, import contracts, tests with coverage gates, years of simulation.
+
+    python tests/check.py            everything but the kernel tier
+    python tests/check.py lint types only these tiers
+
+Each tier has a time budget; one that takes longer is told, and fails only far beyond it.
+"""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+ROOT = Path(__file__).resolve().parent.parent
+PYTHON = sys.executable
+PYTEST = (PYTHON, "-m", "pytest", "-q")
+COVERAGE = (PYTHON, "-m", "coverage")
+SLOWEST = 4.0
+"""A machine may be this many times slower than the one the budgets were set on."""
+
+TIERS: dict[str, tuple[float, tuple[tuple[str, ...], ...]]] = {
+    "lint": (10, ((PYTHON, "-m", "ruff", "check", "."), (PYTHON, "-m", "ruff", "format", "--check", "."))),
+    "types": (60, ((PYTHON, "-m", "mypy"),)),
+    "imports": (15, ((PYTHON, "-c", "from importlinter.cli import lint_imports_command as go; go()"),)),
+    "tests": (
+        150,
+        (
+            (*COVERAGE, "run", "-m", "pytest", "-q", "-m", "not slow and not process"),
+            (*COVERAGE, "report", "--include=controller/core/*", "--fail-under=100", "--skip-covered"),
+            (*COVERAGE, "report", "--fail-under=93", "--skip-covered", "--sort=cover"),
+        ),
+    ),
+    "processes": (60, ((*PYTEST, "-m", "process"),)),
+    "years": (150, ((*PYTEST, "-m", "slow and not process"),)),
+}
+"""Tier -> (budget in seconds, commands). Years are simulated without coverage: it would double them."""
+
+
+def run(tier: str) -> bool:
+    budget_s, commands = TIERS[tier]
+    began = time.monotonic()
+    environment = {**os.environ, "PYTHONPATH": str(ROOT)}
+    for command in commands:
+        print(f"[{tier}] {' '.join(command[1:])}", flush=True)
+        if subprocess.run(command, cwd=ROOT, env=environment, check=False).returncode != 0:
+            print(f"[{tier}] FAILED", flush=True)
+            return False
+    took_s = time.monotonic() - began
+    over = " OVER ITS BUDGET" if took_s > budget_s else ""
+    print(f"[{tier}] fine, {took_s:.0f} of {budget_s:.0f} s{over}\n", flush=True)
+    return took_s <= budget_s * SLOWEST
+
+
+def main(names: list[str]) -> int:
+    unknown = [name for name in names if name not in TIERS]
+    if unknown:
+        print(f"no tier {unknown[0]!r}; there are {', '.join(TIERS)}")
+        return 2
+    failed = [tier for tier in names or TIERS if not run(tier)]
+    print(f"failed: {', '.join(failed)}" if failed else "every check passed")
+    return 1 if failed else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main(sys.argv[1:]))

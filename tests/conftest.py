@@ -1,0 +1,33 @@
+"""For every test: no waiting on the wall clock, and property tests that give the same verdict each time."""
+
+from __future__ import annotations
+
+import os
+import time
+
+import pytest
+from hypothesis import HealthCheck, settings
+
+settings.register_profile(
+    "ci",
+    derandomize=True,
+    max_examples=60,
+    deadline=None,
+    database=None,
+    report_multiple_bugs=False,
+    suppress_health_check=[HealthCheck.too_slow],
+)
+settings.register_profile(
+    "search", settings.get_profile("ci"), derandomize=False, max_examples=2000
+)  # hunts for more
+settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "ci"))
+
+
+def _no_sleep(seconds: float) -> None:
+    raise AssertionError(f"a test waited {seconds} s on the wall clock; mark it 'process' if it must")
+
+
+@pytest.fixture(autouse=True)
+def _no_sleeping(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> None:
+    if request.node.get_closest_marker("process") is None:
+        monkeypatch.setattr(time, "sleep", _no_sleep)
