@@ -1,0 +1,98 @@
+"""ALARMS: what is wrong (fault alarms) and what is worth knowing (notices), raised once each.
+
+In:    the codes that hold this tick, with their figures.
+Out:   the messages as they stand, each with the time it began.
+Never: raises one twice while it stands, or forgets when it began.
+
+A condition listed in ``PATIENCE_S`` must last that long before it is said.
+"""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import NamedTuple
+
+from controller.core.records import Message
+
+FAULTS = frozenset(
+    {
+        "probe_lost",
+        "probes_apart",
+        "tank_dry",
+        "relay_stuck_on",
+        "relay_no_answer",
+        "state_lost",
+        "state_unkept",
+        "record_broken",
+        "settings_refused",
+    }
+)
+"""A fault alarm says that probe, relay, humidifier, board or record is not right; all else is a notice."""
+
+PATIENCE_S = {
+    "probe_lost": 600.0,
+    "probes_apart": 1800.0,
+    "relay_stuck_on": 60.0,
+    "relay_no_answer": 60.0,
+    "wall_estimate": 3600.0,
+}
+
+
+class Condition(NamedTuple):
+    """Something that holds this tick."""
+
+    code: str
+    seen: float | None = None
+    limit: float | None = None
+    detail: str = ""
+
+
+class Standing(NamedTuple):
+    """A condition since when; it is said once it has lasted."""
+
+    code: str
+    since_t: float
+    since: datetime
+    said: bool
+    seen: float | None
+    limit: float | None
+    detail: str
+
+    @property
+    def message(self) -> Message:
+        return Message(self.code, self.since, self.seen, self.limit, self.detail)
+
+
+NONE: tuple[Standing, ...] = ()
+
+
+def advance(
+    memory: tuple[Standing, ...], conditions: list[Condition], t: float, wall: datetime
+) -> tuple[Standing, ...]:
+    """The standing conditions after this tick; figures are those of the moment it was said."""
+    if not conditions:
+        return NONE
+    if len(memory) == len(conditions) and all(
+        standing.said and standing.code == condition[0]
+        for standing, condition in zip(memory, conditions, strict=True)
+    ):
+        return memory
+    before = {standing.code: standing for standing in memory}
+    after = []
+    changed = len(memory) != len(conditions)
+    for code, seen, limit, detail in conditions:
+        standing = before.get(code)
+        if standing is None:
+            standing = Standing(code, t, wall, code not in PATIENCE_S, seen, limit, detail)
+            changed = True
+        elif not standing.said and t - standing.since_t >= PATIENCE_S[code]:
+            standing = Standing(code, standing.since_t, standing.since, True, seen, limit, detail)
+            changed = True
+        after.append(standing)
+    return tuple(after) if changed else memory
+
+
+def said(memory: tuple[Standing, ...], faults: bool) -> tuple[Message, ...]:
+    return tuple(
+        standing.message for standing in memory if standing.said and (standing.code in FAULTS) == faults
+    )

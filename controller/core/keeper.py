@@ -1,0 +1,148 @@
+"""KEEPER: what people asked for, and until when.
+
+In:    requests, each with its own expiry; the core's clock.
+Out:   pause, raise and humidify-now as they stand, and one answer to each request.
+Never: keeps a wish for ever: everything asked for ends by itself.
+"""
+
+from __future__ import annotations
+
+from datetime import datetime
+from math import isfinite
+from typing import NamedTuple
+
+from pydantic import Field
+
+from controller.core import runtime, tank
+from controller.core.limits import Limits
+from controller.core.records import Answer, Request
+from controller.core.runtime import RuntimeMemory
+from controller.core.tank import TankLimits, TankMemory
+
+
+class KeeperLimits(Limits):
+    """Bounds on what can be asked for."""
+
+    pause_hours: float = Field(2.0, ge=0.05, le=24, description="a pause, unless said otherwise")
+    longest_pause_hours: float = Field(12.0, ge=0.05, le=48, description="no pause is longer")
+    humidify_minutes: float = Field(
+        15.0, ge=1, le=120, description="humidify now, unless another time is given"
+    )
+    longest_humidify_minutes: float = Field(60.0, ge=1, le=240, description="no humidify-now is longer")
+    raise_days: float = Field(3.0, ge=0.1, le=30, description="a raised target, unless said otherwise")
+    longest_raise_days: float = Field(14.0, ge=0.1, le=60, description="no raised target stays longer")
+    most_raise_rh_pct: float = Field(15.0, ge=0, le=40, description="no target is raised further")
+
+
+class KeeperMemory(NamedTuple):
+    """Ends are on the core's clock; 0 = not asked for."""
+
+    pause_until_t: float = 0.0
+    humidify_until_t: float = 0.0
+    raise_until_t: float = 0.0
+    raise_rh_pct: float = 0.0
+
+
+class Desk(NamedTuple):
+    """What requests may change, and what they are answered from."""
+
+    keeper: KeeperMemory
+    tank: TankMemory
+    runtime: RuntimeMemory
+
+
+def handle(
+    desk: Desk,
+    requests: tuple[Request, ...],
+    t: float,
+    wall: datetime,
+    limits: KeeperLimits,
+    tanks: TankLimits,
+) -> tuple[Desk, tuple[Answer, ...]]:
+    """Obeys or refuses each request in turn; never raises on what one contains."""
+    answers = []
+    for request in requests:
+        try:
+            desk, answer = _handle_one(desk, request, t, wall, limits, tanks)
+        except (TypeError, ValueError, ArithmeticError):
+            answer = Answer(request, False, "not understood: a figure or a time in it makes no sense")
+        answers.append(answer)
+    return desk, tuple(answers)
+
+
+def _handle_one(
+    desk: Desk, request: Request, t: float, wall: datetime, limits: KeeperLimits, tanks: TankLimits
+) -> tuple[Desk, Answer]:
+    if request.expires is not None and wall > request.expires:
+        return desk, Answer(
+            request, False, f"came too late: it was good until {request.expires:%Y-%m-%d %H:%M}"
+        )
+    for figure in (request.for_s, request.litres, request.rh_pct):
+        if figure is not None and not (isfinite(figure) and figure > 0.0):
+            return desk, Answer(request, False, f"{figure:g} is not a figure above zero")
+    if request.kind == "refilled":
+        return _refilled(desk, request, t, wall, tanks)
+    keeper, done, words = _timed(desk.keeper, request, t, limits)
+    return desk._replace(keeper=keeper), Answer(request, done, words)
+
+
+def _timed(
+    keeper: KeeperMemory, request: Request, t: float, limits: KeeperLimits
+) -> tuple[KeeperMemory, bool, str]:
+    """The wishes that run for a time: bounded, and said how long."""
+    if request.kind == "pause":
+        for_s, words = _bounded(request.for_s, limits.pause_hours * 3600, limits.longest_pause_hours * 3600)
+        return keeper._replace(pause_until_t=t + for_s, humidify_until_t=0.0), True, f"paused for {words}"
+    if request.kind == "resume":
+        if keeper.pause_until_t <= t and keeper.humidify_until_t <= t:
+            return keeper, True, "nothing was paused"
+        return keeper._replace(pause_until_t=0.0, humidify_until_t=0.0), True, "back to the settings"
+    if request.kind == "humidify_now":
+        longest_s = limits.longest_humidify_minutes * 60
+        for_s, words = _bounded(request.for_s, limits.humidify_minutes * 60, longest_s)
+        words = f"mist is asked for during {words}; every guard still stands"
+        return keeper._replace(humidify_until_t=t + for_s), True, words
+    if request.kind == "raise_target":
+        for_s, words = _bounded(request.for_s, limits.raise_days * 86400, limits.longest_raise_days * 86400)
+        by = min(request.rh_pct if request.rh_pct is not None else 5.0, limits.most_raise_rh_pct)
+        words = f"target raised by {by:g} %RH for {words}, never above the ceiling"
+        return keeper._replace(raise_until_t=t + for_s, raise_rh_pct=by), True, words
+    return keeper, False, f"{str(request.kind)[:40]!r} is not a request known here"
+
+
+def _bounded(asked_s: float | None, usual_s: float, longest_s: float) -> tuple[float, str]:
+    for_s = min(asked_s if asked_s is not None else usual_s, longest_s)
+    words = duration_words(for_s)
+    return for_s, words if asked_s is None or asked_s <= longest_s else f"{words} (the longest allowed)"
+
+
+def _refilled(
+    desk: Desk, request: Request, t: float, wall: datetime, tanks: TankLimits
+) -> tuple[Desk, Answer]:
+    ago_s = 0.0 if request.at is None else (wall - request.at).total_seconds()
+    if ago_s < -60.0:
+        return desk, Answer(request, False, f"{request.at:%Y-%m-%d %H:%M} is still to come")
+    if ago_s > runtime.WINDOW_S:
+        words = "longer ago than 24 h: how much has run out since is not known; note the next filling"
+        return desk, Answer(request, False, words)
+    if request.litres is not None and request.litres > tanks.tank_l * 1.05:
+        words = f"{request.litres:g} L do not fit into a tank of {tanks.tank_l:g} L"
+        return desk, Answer(request, False, words)
+    at_t = tank.filled_at(desk.tank, t - max(ago_s, 0.0))
+    used_since_l = runtime.on_s_since(desk.runtime, at_t, t) * tanks.rate_l_per_s
+    filling = tank.filled(desk.tank, t, request.litres, at_t, used_since_l, tanks)
+    return desk._replace(tank=filling.memory), Answer(request, True, filling.words)
+
+
+def duration_words(seconds: float) -> str:
+    """A duration as a person says it: "45 s", "12 min", "2 h 30 min", "3 days"."""
+    if seconds < 90:
+        return f"{seconds:.0f} s"
+    minutes = round(seconds / 60)
+    if minutes < 120:
+        return f"{minutes} min"
+    hours, minutes = divmod(minutes, 60)
+    if hours < 48:
+        return f"{hours} h {minutes} min" if minutes else f"{hours} h"
+    days, hours = divmod(hours, 24)
+    return f"{days} days {hours} h" if hours else f"{days} days"

@@ -1,0 +1,155 @@
+"""The records that travel between the stages, and over the public border of the core.
+
+All are NamedTuples: immutable like a frozen dataclass, and a third of its price to make,
+which counts because one step makes about ten of them. Units are in the names: ``_pct``
+is % relative humidity, ``_c`` degrees Celsius, ``_s`` seconds, ``_l`` litres.
+"""
+
+from __future__ import annotations
+
+from datetime import datetime, timedelta
+from enum import IntEnum
+from typing import NamedTuple
+
+MOST_WAIT_S = 366 * 86400.0
+"""No honest wait is longer than a year; a longer one is a broken figure."""
+
+
+class Instant(NamedTuple):
+    """Now, twice: elapsed time for every duration, calendar time for schedules and labels.
+
+    ``mono_s`` never jumps while the machine runs. ``wall`` is an aware datetime in the
+    room's own time zone; its hour and minute pick day or night. ``wall_trusted`` says that
+    the wall clock is known to be right (synchronised); without it, time spent powered off
+    ages nothing. ``boot`` names the boot that ``mono_s`` belongs to, where known.
+    """
+
+    mono_s: float
+    wall: datetime
+    wall_trusted: bool = False
+    boot: str = ""
+
+
+class Reading(NamedTuple):
+    """What one probe gave: RH in % and temperature in °C, how old it is, or why there is none."""
+
+    rh_pct: float | None = None
+    temp_c: float | None = None
+    age_s: float = 0.0
+    failure: str = ""
+
+
+class Request(NamedTuple):
+    """Something a person asks of the controller. ``expires`` bounds how late it may be obeyed.
+
+    kind: ``refilled`` (litres added, or None for to the top; ``at`` when it happened, None
+    for now), ``pause`` (for_s), ``resume``, ``raise_target`` (rh_pct to add, for_s),
+    ``humidify_now`` (for_s).
+    """
+
+    kind: str
+    id: str = ""
+    by: str = ""
+    expires: datetime | None = None
+    at: datetime | None = None
+    for_s: float | None = None
+    litres: float | None = None
+    rh_pct: float | None = None
+
+
+class Inputs(NamedTuple):
+    """What the world says this tick. ``relay_on`` None means: as commanded.
+
+    ``troubles`` are (code, words) of what is wrong outside the core as long as it is: they become
+    fault alarms and change nothing else.
+    """
+
+    readings: tuple[Reading, ...] = ()
+    relay_on: bool | None = None
+    surface_c: float | None = None
+    outdoor_c: float | None = None
+    requests: tuple[Request, ...] = ()
+    troubles: tuple[tuple[str, str], ...] = ()
+
+
+class Action(IntEnum):
+    """How hard a reason holds the relay off; the higher wins."""
+
+    CONTENT = 0  # nothing is asked for
+    WAIT = 1  # a matter of minutes or hours, ends by itself
+    OFF = 2  # a condition must change first; also ends a run before its shortest on
+
+
+class Reason(NamedTuple):
+    """One reason why the humidifier is off.
+
+    ``seen`` is the figure met, ``limit`` the one it broke, ``clears_at`` the figure that ends
+    it, ``clears_in_s`` when that can be, where time alone decides. Words are in ``words.py``.
+    """
+
+    code: str
+    action: Action
+    seen: float | None = None
+    limit: float | None = None
+    clears_at: float | None = None
+    clears_in_s: float | None = None
+    detail: str = ""
+
+
+class Message(NamedTuple):
+    """A fault alarm (something is wrong) or a notice (the world is so), since when, with its figures."""
+
+    code: str
+    since: datetime
+    seen: float | None = None
+    limit: float | None = None
+    detail: str = ""
+
+
+class Answer(NamedTuple):
+    """The reply to one request: done or refused, in words."""
+
+    request: Request
+    done: bool
+    words: str
+
+
+class Decision(NamedTuple):
+    """What one step decided, and why.
+
+    An embedder whose loop stalls longer than ``valid_for_s`` must switch the relay off.
+    ``reasons`` is empty while on, else the strictest first. ``on_because`` is "" while off.
+    """
+
+    relay_on: bool
+    valid_for_s: float
+    at: Instant
+    reasons: tuple[Reason, ...]
+    on_because: str
+    alarms: tuple[Message, ...]
+    notices: tuple[Message, ...]
+    answers: tuple[Answer, ...]
+    rh_pct: float | None  # believed, corrected; None when no probe is trusted
+    rh_high_pct: float | None  # the higher of two probes: what the ceiling obeys
+    temp_c: float | None
+    target_rh_pct: float
+    is_day: bool
+    ceiling_rh_pct: float  # the keeper's ceiling less the probe's accuracy
+    duty: float | None  # pid: 0 to 1; hysteresis: None
+    tank_l: float | None  # litres left by estimate; None when unknown
+    used_s: float  # on-time in the last 24 h
+    starts_below_rh_pct: float | None  # hysteresis: switches on below this
+
+    @property
+    def next_possible_on(self) -> datetime | None:
+        """When mist can be had again at the earliest; None while on, or if time alone does not decide."""
+        longest_s = 0.0
+        for reason in self.reasons:
+            wait_s = reason.clears_in_s
+            if wait_s is None or not 0.0 <= wait_s <= MOST_WAIT_S:
+                return None
+            longest_s = max(longest_s, wait_s)
+        try:
+            return self.at.wall + timedelta(seconds=longest_s) if self.reasons else None
+        except OverflowError:  # a wall clock at the end of the calendar
+            return None

@@ -1,0 +1,109 @@
+"""STATE: everything the core remembers, as one frozen, versioned value that turns into JSON and back.
+
+In:    a State, or a mapping as ``json.loads`` gives it.
+Out:   the other of the two.
+Never: accepts a figure that is not finite where one is needed, or a state of a version it does not know.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import UTC, datetime
+from functools import lru_cache
+from typing import Any, NamedTuple
+
+from pydantic import ConfigDict, TypeAdapter, ValidationError
+
+from controller.core.alarms import Standing
+from controller.core.demand import DemandMemory
+from controller.core.keeper import KeeperMemory
+from controller.core.runtime import RuntimeMemory, assume_ran
+from controller.core.tank import TankMemory
+from controller.core.trust import ProbeMemory
+from controller.errors import KeptStateError
+
+STATE_VERSION = 1
+
+
+class RelayMemory(NamedTuple):
+    """The command as it stands, and since when on the core's clock."""
+
+    on: bool = False
+    since_t: float = 0.0
+    rest_until_t: float = 0.0  # the pause after a longest run
+    stuck_on_since_t: float | None = None  # seen on although commanded off
+    no_answer_since_t: float | None = None  # seen off although commanded on
+    last_interval_s: float = 10.0
+    unbooked: bool = False  # it was on at a step whose clock gave no number
+
+
+class Gap(NamedTuple):
+    """Time spent powered off that no clock has measured yet."""
+
+    since_wall: datetime
+    resumed_t: float
+
+
+class State(NamedTuple):
+    """``t`` is the core's clock: seconds that surely passed. The rest belongs to the stages."""
+
+    version: int = STATE_VERSION
+    t: float = 0.0
+    started: bool = False  # False until the first step, and again after loading: the clocks begin anew
+    mono_s: float = 0.0
+    boot: str = ""
+    wall: datetime = datetime(1970, 1, 1, tzinfo=UTC)
+    wall_trusted: bool = False
+    gap: Gap | None = None
+    probes: tuple[ProbeMemory, ...] = ()
+    ceiling_held: bool = False
+    demand: DemandMemory = DemandMemory()
+    refused: bool = True  # a guard refused at the last step
+    relay: RelayMemory = RelayMemory()
+    runtime: RuntimeMemory = RuntimeMemory()
+    tank: TankMemory = TankMemory()
+    keeper: KeeperMemory = KeeperMemory()
+    standing: tuple[Standing, ...] = ()
+    lost: str = ""  # why the state before this one could not be used; an alarm until it has aged out
+    lost_until_t: float = 0.0
+
+    def to_plain(self) -> dict[str, Any]:
+        """A mapping of JSON types; times are written in UTC."""
+        plain: dict[str, Any] = _plain(self)
+        return plain
+
+    @classmethod
+    def from_plain(cls, plain: Mapping[str, Any]) -> State:
+        """Raises KeptStateError with the first thing that is wrong."""
+        version = plain.get("version") if isinstance(plain, Mapping) else None
+        if version != STATE_VERSION:
+            raise KeptStateError(f"state version {version!r} is not {STATE_VERSION}")
+        try:
+            state = _adapter().validate_python(dict(plain))
+        except (ValidationError, TypeError, ValueError) as error:
+            first = str(error).splitlines()
+            raise KeptStateError("; ".join(first[:2])) from error
+        if state.to_plain() != dict(plain):  # something is missing, or was not written by us
+            raise KeptStateError("it does not read back as it was written")
+        return state._replace(started=False)
+
+
+def after_loss(why: str, cap_s: float) -> State:
+    """A start without a readable kept state: half the cap counts as used, the tank is unknown."""
+    half = assume_ran(RuntimeMemory(), -cap_s / 2.0, 0.0)
+    return State(runtime=half, lost=why or "unknown", lost_until_t=86400.0)
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, tuple) and hasattr(value, "_fields"):
+        return {name: _plain(item) for name, item in zip(value._fields, value, strict=True)}
+    if isinstance(value, tuple):
+        return [_plain(item) for item in value]
+    if isinstance(value, datetime):
+        return value.astimezone(UTC).isoformat()
+    return value
+
+
+@lru_cache(maxsize=1)
+def _adapter() -> TypeAdapter[State]:
+    return TypeAdapter(State, config=ConfigDict(allow_inf_nan=False))

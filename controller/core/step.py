@@ -1,0 +1,351 @@
+"""STEP: one tick of the whole core: the stages in order, their memories put back into one State.
+
+In:    the State, this tick's Inputs, the rules, and now.
+Out:   the new State and a Decision.
+Never: raises on any reading, clock or state value; asks the time; touches the world. It answers.
+
+Order: clock -> requests -> trust -> ceiling -> target -> demand -> guards -> command. What the
+relay really did since the last step comes in with the next one.
+"""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from math import isfinite, nan
+from typing import NamedTuple
+
+from controller.core import (
+    air,
+    alarms,
+    ceiling,
+    demand,
+    guards,
+    keeper,
+    restart,
+    runtime,
+    tank,
+    target,
+    trust,
+)
+from controller.core.alarms import Condition
+from controller.core.ceiling import Surface
+from controller.core.demand import DemandMemory
+from controller.core.guards import Facts
+from controller.core.keeper import KeeperMemory
+from controller.core.records import Action, Answer, Decision, Inputs, Instant, Reading, Reason
+from controller.core.rules import Rules
+from controller.core.runtime import RuntimeMemory
+from controller.core.state import RelayMemory, State
+from controller.core.tank import TankMemory
+from controller.core.target import Target
+from controller.core.trust import Belief, ProbeMemory
+
+SHORTEST_INTERVAL_S = 1.0
+LONGEST_INTERVAL_S = 300.0
+LONGEST_VALID_S = LONGEST_INTERVAL_S + 30.0
+"""A decision holds a little longer than the longest interval at which ``advance`` may be called."""
+DUTY_LOOK_BACK_S = 4 * 3600.0
+NO_READING = Reading(failure="no reading was given")
+
+
+class Tick(NamedTuple):
+    """The time of one tick, as the core sees it."""
+
+    t: float
+    dt_s: float
+    mono_s: float
+    clock_ok: bool
+    wall: datetime
+
+
+class Books(NamedTuple):
+    """The accounts after the last tick."""
+
+    was_on: bool
+    on_s: float
+    relay: RelayMemory
+    used: RuntimeMemory
+    water: TankMemory
+    wishes: KeeperMemory
+    answers: tuple[Answer, ...]
+
+
+def advance(state: State, inputs: Inputs, rules: Rules, now: Instant) -> tuple[State, Decision]:
+    """One step of control. See the module's head."""
+    now = _sane(now, state)
+    before = state
+    if not state.started:
+        state = restart.resume(state, now)
+    tick = _tick(state, now)
+    if state.gap is not None and now.wall_trusted:
+        state = restart.settle_gap(state, tick.t, tick.wall)
+    t = tick.t
+
+    was_on, on_s, relay, used, water, wishes, answers = _book(state, inputs, rules, tick)
+    probes = _watch(state.probes, inputs.readings, rules, t, on_s)
+    belief = trust.believe(probes, rules.trust)
+    raised = wishes.raise_rh_pct if wishes.raise_until_t > t else 0.0
+    setpoint = target.wanted(tick.wall, raised, rules.ceiling.release_rh_pct, rules.target)
+    held, surface, need = state.ceiling_held, None, state.demand
+    if belief.rh_pct is not None and belief.rh_high_pct is not None and belief.temp_c is not None:
+        held = ceiling.holds(held, belief.rh_high_pct, rules.ceiling)
+        surface = ceiling.coldest_surface(
+            belief.temp_c, belief.rh_pct, inputs.surface_c, inputs.outdoor_c, rules.surface
+        )
+        water = tank.watch_trial(water, t, was_on, belief.temp_c, belief.rh_pct, rules.tank)
+        need = _need(state, rules, tick, belief.rh_pct, setpoint.rh_pct, used, on_s)
+
+    least_s = relay.last_interval_s
+    if not relay.on and least_s < rules.guards.shortest_on_s:
+        least_s = rules.guards.shortest_on_s
+    used = runtime.judge_cap(used, t, least_s, rules.runtime)
+    facts = _facts(rules, tick, relay, belief, held, surface, water, used, wishes.pause_until_t)
+    refused = guards.refusals(facts, rules.guards)
+    asked = "demand" if need.wants else "humidify_now" if wishes.humidify_until_t > t else ""
+    on, because, reasons = _command(refused, asked, facts, rules, belief, setpoint)
+    if on != relay.on:
+        relay = _switched(relay, on, t, refused, rules)
+
+    conditions = _conditions(state, rules, relay, tick, belief, surface, facts, water)
+    if inputs.troubles:
+        conditions += [Condition(code, detail=words) for code, words in inputs.troubles]
+    standing = alarms.advance(state.standing, conditions, t, tick.wall) if conditions else alarms.NONE
+    after = State(
+        state.version, t, state.started, tick.mono_s, now.boot, tick.wall, now.wall_trusted, state.gap,
+        probes, held, need, bool(refused), relay, used, water, wishes, standing,
+        state.lost, state.lost_until_t,
+    )  # fmt: skip
+    if not state.started:  # no clock yet to resume by: answered, but nothing is forgotten
+        after = before
+    deadband = rules.demand.method == "hysteresis"
+    return after, Decision(
+        on,
+        _valid_for_s(on, facts, rules),
+        now,
+        reasons,
+        because,
+        alarms.said(standing, True) if standing else (),
+        alarms.said(standing, False) if standing else (),
+        answers,
+        belief.rh_pct,
+        belief.rh_high_pct,
+        belief.temp_c,
+        setpoint.rh_pct,
+        setpoint.is_day,
+        rules.ceiling.limit_rh_pct,
+        None if deadband else need.duty,
+        water.level_l,
+        facts.cap_used_s,
+        setpoint.rh_pct - 0.5 * rules.demand.deadband_rh_pct if deadband else None,
+    )
+
+
+def _book(state: State, inputs: Inputs, rules: Rules, tick: Tick) -> Books:
+    """What the last tick used, and what people said since."""
+    was_on = state.relay.on if inputs.relay_on is None else inputs.relay_on
+    if state.relay.unbooked and tick.dt_s > 0.0:
+        was_on = True
+    on_s = tick.dt_s if was_on else 0.0
+    relay = _seen(state.relay, was_on, tick)
+    used = runtime.advance(state.runtime, tick.t, tick.dt_s, was_on)
+    water = tank.advance(state.tank, tick.t, on_s, rules.tank)
+    if not inputs.requests:
+        return Books(was_on, on_s, relay, used, water, state.keeper, ())
+    desk, answers = keeper.handle(
+        keeper.Desk(state.keeper, water, used), inputs.requests, tick.t, tick.wall, rules.keeper, rules.tank
+    )
+    return Books(was_on, on_s, relay, desk.runtime, desk.tank, desk.keeper, answers)
+
+
+def _sane(now: Instant, state: State) -> Instant:
+    """A wall clock that is no time of day, or has no zone, is not to be trusted for anything but that."""
+    wall = now.wall
+    if not isinstance(wall, datetime):
+        return Instant(nan, state.wall, False, now.boot)
+    return now if wall.tzinfo is not None else now._replace(wall=wall.replace(tzinfo=UTC), wall_trusted=False)
+
+
+def _tick(state: State, now: Instant) -> Tick:
+    """Elapsed time since the last step; a clock that steps back, or gives no number, passes no time."""
+    mono_s, wall = now.mono_s, now.wall
+    try:
+        ok = isfinite(mono_s) and state.started
+    except TypeError:
+        ok = False
+    if not ok:
+        return Tick(state.t, 0.0, state.mono_s, False, wall)
+    dt_s = mono_s - state.mono_s
+    if not dt_s > 0.0:
+        dt_s = 0.0
+    return Tick(state.t + dt_s, dt_s, mono_s, True, wall)
+
+
+def _seen(relay: RelayMemory, was_on: bool, tick: Tick) -> RelayMemory:
+    """Remembers how far apart the looks are, and since when the relay does not obey."""
+    if not tick.clock_ok:
+        return relay._replace(unbooked=True) if was_on else relay
+    interval_s = tick.dt_s
+    if not SHORTEST_INTERVAL_S <= interval_s <= LONGEST_INTERVAL_S:
+        if interval_s <= 0.0:
+            interval_s = relay.last_interval_s
+        interval_s = min(max(interval_s, SHORTEST_INTERVAL_S), LONGEST_INTERVAL_S)
+    stuck = no_answer = None
+    if was_on != relay.on:
+        began_t = tick.t - tick.dt_s
+        if was_on:
+            stuck = began_t if relay.stuck_on_since_t is None else relay.stuck_on_since_t
+        else:
+            no_answer = began_t if relay.no_answer_since_t is None else relay.no_answer_since_t
+    if relay.unbooked and tick.dt_s > 0.0:  # booked now; the pause after it begins now
+        return RelayMemory(relay.on, tick.t, relay.rest_until_t, None, None, interval_s)
+    if (
+        interval_s == relay.last_interval_s
+        and stuck == relay.stuck_on_since_t
+        and no_answer == relay.no_answer_since_t
+    ):
+        return relay
+    return RelayMemory(
+        relay.on, relay.since_t, relay.rest_until_t, stuck, no_answer, interval_s, relay.unbooked
+    )
+
+
+def _watch(
+    memories: tuple[ProbeMemory, ...], readings: tuple[Reading, ...], rules: Rules, t: float, on_s: float
+) -> tuple[ProbeMemory, ...]:
+    corrections = rules.probe
+    if len(corrections) == 1 and len(memories) == 1 and readings:
+        return (trust.watch(memories[0], readings[0], corrections[0], rules.trust, t, on_s),)
+    watched = []
+    for index, correction in enumerate(corrections):
+        memory = memories[index] if index < len(memories) else ProbeMemory()
+        reading = readings[index] if index < len(readings) else NO_READING
+        watched.append(trust.watch(memory, reading, correction, rules.trust, t, on_s))
+    return tuple(watched)
+
+
+def _need(
+    state: State, rules: Rules, tick: Tick, rh_pct: float, setpoint_rh_pct: float,
+    used: RuntimeMemory, on_s: float,
+) -> DemandMemory:  # fmt: skip
+    recent_duty = 0.0
+    if state.demand.method != rules.demand.method:
+        since_t = tick.t - DUTY_LOOK_BACK_S
+        recent_duty = runtime.on_s_since(used, since_t, tick.t) / DUTY_LOOK_BACK_S
+    return demand.advance(
+        state.demand, rh_pct, setpoint_rh_pct, tick.dt_s, on_s, state.refused, recent_duty, rules.demand
+    )
+
+
+def _facts(
+    rules: Rules, tick: Tick, relay: RelayMemory, belief: Belief, held: bool, surface: Surface | None,
+    water: TankMemory, used: RuntimeMemory, pause_until_t: float,
+) -> Facts:  # fmt: skip
+    t = tick.t
+    lasted_s = t - relay.since_t
+    is_empty = water.level_l is not None and tank.empty(water)
+    wall_c = dew_c = None
+    if surface is not None and surface.measured and belief.temp_c is not None and belief.rh_pct is not None:
+        wall_c, dew_c = surface.temp_c, air.dew_point_c(belief.temp_c, belief.rh_pct)
+    return Facts(
+        tick.clock_ok,
+        relay.on,
+        lasted_s if relay.on else 0.0,
+        0.0 if relay.on else lasted_s,
+        relay.rest_until_t - t,
+        relay.last_interval_s,
+        pause_until_t - t,
+        belief.trusted,
+        belief.doubt,
+        belief.detail,
+        held,
+        belief.rh_high_pct if belief.rh_high_pct is not None else 100.0,
+        rules.ceiling.limit_rh_pct,
+        rules.ceiling.release_rh_pct,
+        belief.temp_c if belief.temp_c is not None else -60.0,
+        wall_c,
+        dew_c,
+        rules.surface.dew_margin_c,
+        is_empty,
+        is_empty and tank.trial_allowed(water, t, rules.tank),
+        tank.trial_in_s(water, t, rules.tank) if is_empty else None,
+        used.capped_until_t is not None,
+        runtime.used_s(used, t),
+        rules.runtime.cap_s,
+        used.capped_until_t - t if used.capped_until_t is not None else 0.0,
+        t - relay.stuck_on_since_t if relay.stuck_on_since_t is not None else 0.0,
+    )
+
+
+def _command(
+    refused: tuple[Reason, ...], asked: str, facts: Facts, rules: Rules, belief: Belief, setpoint: Target
+) -> tuple[bool, str, tuple[Reason, ...]]:
+    """On or off, why on, why off. A run that no guard ends lasts at least its shortest on."""
+    if not refused:
+        if asked:
+            return True, "trial" if facts.tank_empty else asked, ()
+        if facts.on and facts.on_for_s < rules.guards.shortest_on_s:
+            return True, "shortest_on", ()
+    if asked:
+        return False, "", refused
+    starts_below = setpoint.rh_pct
+    if rules.demand.method == "hysteresis":
+        starts_below -= 0.5 * rules.demand.deadband_rh_pct
+    if belief.rh_pct is None:  # nothing is known, so it is not known to be enough either
+        return False, "", refused
+    enough = Reason("enough", Action.CONTENT, belief.rh_pct, starts_below, starts_below)
+    return False, "", (*refused, enough)
+
+
+def _switched(
+    relay: RelayMemory, on: bool, t: float, refused: tuple[Reason, ...], rules: Rules
+) -> RelayMemory:
+    rest_until_t = relay.rest_until_t
+    if not on and any(reason.code == "longest_run" for reason in refused):
+        rest_until_t = t + rules.guards.rest_s
+    return relay._replace(on=on, since_t=t, rest_until_t=rest_until_t)
+
+
+def _valid_for_s(on: bool, facts: Facts, rules: Rules) -> float:
+    """How long the decision holds without another step; an embedder must be off by then."""
+    if not on:
+        return LONGEST_VALID_S
+    valid_s = LONGEST_VALID_S
+    cap_left_s = facts.cap_s - facts.cap_used_s
+    run_left_s = rules.guards.longest_run_s - facts.on_for_s
+    if cap_left_s < valid_s:
+        valid_s = cap_left_s
+    return run_left_s if run_left_s < valid_s else valid_s
+
+
+def _conditions(
+    state: State, rules: Rules, relay: RelayMemory, tick: Tick, belief: Belief, surface: Surface | None,
+    facts: Facts, water: TankMemory,
+) -> list[Condition]:  # fmt: skip
+    """Everything worth an alarm or a notice that holds at this tick."""
+    found = []
+    if not belief.trusted:
+        found.append(Condition("probe_lost", detail=belief.detail or belief.doubt))
+    elif belief.apart_rh_pct > rules.trust.disagree_rh_pct:
+        found.append(Condition("probes_apart", belief.apart_rh_pct, rules.trust.disagree_rh_pct))
+    if state.lost and tick.t < state.lost_until_t:
+        found.append(Condition("state_lost", detail=state.lost))
+    if relay.stuck_on_since_t is not None:
+        found.append(Condition("relay_stuck_on", tick.t - relay.stuck_on_since_t))
+    if relay.no_answer_since_t is not None:
+        found.append(Condition("relay_no_answer", tick.t - relay.no_answer_since_t))
+    if facts.cap_reached:
+        found.append(Condition("cap_reached", facts.cap_used_s / 3600.0, facts.cap_s / 3600.0))
+    if water.level_l is not None:
+        found += _of_tank(water.level_l, rules)
+    if surface is not None and surface.rh_pct > rules.surface.warn_surface_rh_pct:
+        code = "wall_wet" if surface.measured else "wall_estimate"
+        found.append(Condition(code, surface.rh_pct, surface.room_limit_rh_pct))
+    return found
+
+
+def _of_tank(level_l: float, rules: Rules) -> list[Condition]:
+    if level_l <= 0.0:
+        return [Condition("tank_dry", 0.0)]
+    if level_l <= rules.tank.warn_hours_left * rules.tank.rate_l_per_h:
+        return [Condition("tank_low", level_l, rules.tank.warn_hours_left)]
+    return []

@@ -1,0 +1,102 @@
+"""ALARMS: raised once each, with the time they began, after their patience."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+
+import pytest
+
+from controller.core import alarms
+from controller.core.alarms import Condition
+from controller.core.records import Reading
+from tests.core.helpers import DAY_S, NOON, Rig, flat, quick
+
+
+def said(memory: tuple[alarms.Standing, ...]) -> list[str]:
+    return [message.code for faults in (True, False) for message in alarms.said(memory, faults)]
+
+
+@pytest.mark.parametrize(
+    "code", sorted(alarms.FAULTS | alarms.PATIENCE_S.keys() | {"tank_low", "cap_reached"})
+)
+def test_each_is_said_once_it_has_lasted_and_keeps_when_it_began(code: str) -> None:
+    patience_s = alarms.PATIENCE_S.get(code, 0.0)
+    memory: tuple[alarms.Standing, ...] = ()
+    for count in range(500):
+        t = count * 10.0
+        memory = alarms.advance(memory, [Condition(code, t)], t, NOON + timedelta(seconds=t))
+        assert said(memory) == ([code] if t >= patience_s else [])
+        assert len(memory) == 1
+    message = memory[0].message
+    assert message.since == NOON
+    assert message.seen == patience_s  # the figure of the moment it was said
+    assert alarms.advance(memory, [], 5000.0, NOON) == ()
+
+
+def test_one_that_comes_back_begins_anew() -> None:
+    memory = alarms.advance((), [Condition("probe_lost")], 0.0, NOON)
+    memory = alarms.advance(memory, [], 590.0, NOON)
+    memory = alarms.advance(memory, [Condition("probe_lost")], 600.0, NOON)
+    assert said(memory) == []
+
+
+def test_others_come_and_go_beside_it() -> None:
+    memory = alarms.advance((), [Condition("tank_dry"), Condition("cap_reached")], 0.0, NOON)
+    assert said(memory) == ["tank_dry", "cap_reached"]
+    memory = alarms.advance(memory, [Condition("cap_reached"), Condition("tank_low")], 10.0, NOON)
+    assert said(memory) == ["cap_reached", "tank_low"]
+    memory = alarms.advance(memory, [Condition("tank_low")], 10.0, NOON)
+    assert said(memory) == ["tank_low"]
+
+
+def test_a_lost_probe_is_an_alarm_after_ten_minutes() -> None:
+    rig = Rig(flat())
+    rig.run(40)
+    silent = [rig.step(readings=(Reading(failure="no answer"),)) for _ in range(80)]
+    said_at = [bool(decision.alarms) for decision in silent].index(True)
+    assert said_at * 10 == pytest.approx(60 + 600, abs=20)  # bridged for a minute first
+    alarm = silent[-1].alarms[0]
+    assert (alarm.code, alarm.detail) == ("probe_lost", "no answer")
+    assert silent[-1].notices == ()
+    rig.run(30)
+    assert rig.step().alarms == ()
+
+
+def test_two_probes_that_disagree_are_an_alarm_after_half_an_hour() -> None:
+    rig = Rig(quick(probe=({}, {}), trust={"disagree_rh_pct": 8}))
+    for count in range(200):
+        hair = 0.01 * (count % 2)
+        decision = rig.step(readings=(Reading(50.0 + hair, 24.0), Reading(58.1 + hair, 24.0)))
+    assert [alarm.code for alarm in decision.alarms] == ["probes_apart"]
+    assert decision.alarms[0].seen == pytest.approx(8.1)
+    for count in range(10):
+        hair = 0.01 * (count % 2)
+        decision = rig.step(readings=(Reading(50.0 + hair, 24.0), Reading(57.9 + hair, 24.0)))
+    assert decision.alarms == ()
+
+
+def test_a_common_day_raises_no_alarm() -> None:
+    rig = Rig(flat())
+    rh = 60.0
+    for _ in range(round(DAY_S / 60)):
+        decision = rig.step(rh, after_s=60.0)
+        rh += 0.8 if decision.relay_on else -0.3
+        assert decision.alarms == ()
+
+
+@pytest.mark.parametrize("code", ["state_unkept", "record_broken", "settings_refused"])
+def test_troubles_from_outside_are_alarms_and_change_nothing_else(code: str) -> None:
+    plain, troubled = Rig(flat()), Rig(flat())
+    for count in range(60):
+        troubles = ((code, "card is full"),) if 20 <= count < 40 else ()
+        decision, other = plain.step(), troubled.step(troubles=troubles)
+        assert other._replace(alarms=()) == decision
+        assert [(alarm.code, alarm.detail) for alarm in other.alarms] == list(troubles)
+    assert decision.relay_on
+
+
+def test_a_trouble_nobody_foresaw_is_a_fault_too() -> None:
+    # BUG: Inputs promises that troubles "become fault alarms"; a code that is not in FAULTS becomes a notice.
+    decision = Rig(flat()).step(troubles=(("fan_failed", "no turns"),))
+    assert [alarm.code for alarm in decision.alarms] == ["fan_failed"]
+    assert decision.notices == ()
