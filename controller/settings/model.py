@@ -1,0 +1,93 @@
+"""SETTINGS: one TOML file, overridable by the environment, put together from each part's own limits.
+
+In:    a file (``config/room.toml`` is the documented one), variables named ``HYGROHOLD_...``.
+Out:   one frozen ``Settings``; a mistake is a SettingsError that says file, line and what is allowed.
+Never: declares a limit of its own that belongs to a stage, or silently ignores a key.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Self
+from zoneinfo import ZoneInfo
+
+from pydantic import Field, field_validator, model_validator
+from pydantic_core import PydanticCustomError
+from pydantic_settings import BaseSettings, SettingsConfigDict
+
+from controller.core.limits import Limits, contradiction
+from controller.core.rules import Rules
+from controller.core.trust import CorrectionLimits
+from controller.devices.settings import ProbeSettings, RelaySettings
+from controller.settings.file import load_settings
+from controller.simulator.settings import BenchSettings
+
+SETTINGS_VERSION = 1
+PREFIX = "HYGROHOLD_"
+
+
+class RoomSettings(Limits):
+    """The room, and where its clock and files are."""
+
+    name: str = Field(
+        "room", pattern=r"^[a-z0-9][a-z0-9-]{0,39}$", description="small letters, digits and hyphens"
+    )
+    timezone: str = Field("", description="like Europe/Oslo; empty = the machine's own")
+    state_dir: str = Field("", description="folder for kept state and record; empty = the usual place")
+
+    @field_validator("timezone")
+    @classmethod
+    def _exists(cls, value: str) -> str:
+        if value:
+            try:
+                ZoneInfo(value)
+            except (KeyError, ValueError, OSError):
+                raise PydanticCustomError(
+                    "timezone", "no such time zone; names look like Europe/Oslo or America/Denver"
+                ) from None
+        return value
+
+
+class RoomProbe(ProbeSettings, CorrectionLimits):
+    """One probe in the room: where it is, and what a comparison found."""
+
+
+class LoopSettings(Limits):
+    """How often the room is looked at."""
+
+    tick_s: float = Field(10.0, ge=1, le=300, description="seconds between two looks")
+
+
+class Settings(Rules, BaseSettings):
+    """Everything hygrohold can be told. Every field has a default; ``Settings()`` is the embedded one."""
+
+    model_config = SettingsConfigDict(
+        frozen=True, extra="forbid", allow_inf_nan=False, validate_default=True, env_prefix="_unused_"
+    )
+
+    settings_version: int = Field(SETTINGS_VERSION, ge=1, le=SETTINGS_VERSION, description="of this file")
+    room: RoomSettings = Field(RoomSettings(), description="the room's name, clock and files")
+    probe: tuple[RoomProbe, ...] = Field(
+        (RoomProbe(),), min_length=1, max_length=2, description="one or two room probes"
+    )
+    relay: RelaySettings = Field(RelaySettings(), description="the line that switches the outlet")
+    loop: LoopSettings = Field(LoopSettings(), description="how often the room is looked at")
+    bench: BenchSettings = Field(BenchSettings(), description="the simulated room of a rehearsal")
+
+    @classmethod
+    def load(cls, path: str | Path | None = None, environ: Mapping[str, str] = os.environ) -> Self:
+        """Reads a file (None: the embedded default) and the environment; raises SettingsError."""
+        return load_settings(cls, Path(path) if path is not None else None, environ, PREFIX)
+
+    @model_validator(mode="after")
+    def _edges_agree(self) -> Self:
+        if self.loop.tick_s > self.trust.bridge_s and self.loop.tick_s > self.trust.oldest_s:
+            raise contradiction(
+                f"a tick of {self.loop.tick_s:g} s is longer than a sample may be old "
+                f"({self.trust.oldest_s:g} s) and longer than it is bridged ({self.trust.bridge_s:g} s): "
+                "the probe would never be trusted for long",
+                "loop.tick_s", "trust.oldest_s", "trust.bridge_s",
+            )  # fmt: skip
+        return self
