@@ -1,0 +1,195 @@
+"""Reads the record beside the running program: for status, report and pages.
+
+In: a path and a span of time (UTC, seconds since 1970). Out: rows, as they were written.
+It must never write, and never hold a read open for long: an open read keeps the writer's
+log from being folded back into the file.
+
+A minute belongs to the span in which it ended (``from_s`` not included, ``to_s``
+included); anything else to the span in which it happened (``from_s`` included).
+"""
+
+from __future__ import annotations
+
+import math
+import sqlite3
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any, NamedTuple
+
+from controller.errors import HistoryError
+from controller.history.schema import COLUMNS, MIGRATIONS, check_origin, error_kind
+from controller.ports import Sample
+
+MINUTE_S = 60.0
+_ROWS_AT_ONCE = 1440
+_SAMPLE = ", ".join(Sample._fields)
+_TRUTHS = (Sample._fields.index("clock_trusted"), Sample._fields.index("is_day"))
+
+
+class Switching(NamedTuple):
+    at_s: float
+    clock_trusted: bool
+    on: bool
+    because: str
+
+
+class RecordedMessage(NamedTuple):
+    at_s: float
+    clock_trusted: bool
+    kind: str
+    code: str
+    raised: bool
+    since_s: float
+    seen: float | None
+    limit: float | None
+    detail: str
+
+
+class Note(NamedTuple):
+    """The answer to a request; ``happened_at_s`` None means: when it was answered."""
+
+    at_s: float
+    clock_trusted: bool
+    kind: str
+    request_id: str
+    by: str
+    litres: float | None
+    for_s: float | None
+    rh_pct: float | None
+    happened_at_s: float | None
+    done: bool
+    words: str
+
+
+class Event(NamedTuple):
+    at_s: float
+    clock_trusted: bool
+    kind: str
+    words: str
+
+
+class HistoryReader:
+    """Each call opens the file, reads and lets go. Raises HistoryError, in plain words."""
+
+    def __init__(self, path: Path) -> None:
+        self._path = path
+        self._shared: sqlite3.Connection | None = None
+
+    @classmethod
+    def over(cls, db: sqlite3.Connection) -> HistoryReader:
+        """Reads over a connection that somebody else owns: a record in memory has no file."""
+        reader = cls(Path(":memory:"))
+        reader._shared = db
+        return reader
+
+    def minutes(self, from_s: float = -math.inf, to_s: float = math.inf) -> Iterator[Sample]:
+        """The minutes in the order of writing. Takes the same memory for a day and for years."""
+        bounds = "SELECT min(id), max(id) FROM sample WHERE at_s > ? AND at_s <= ?"
+        # "+" keeps the index on time out of it: the rows come in the order of id without sorting.
+        rows_after = (
+            f"SELECT id, {_SAMPLE} FROM sample WHERE id >= ? AND id <= ? AND +at_s > ? AND +at_s <= ? "
+            f"ORDER BY id LIMIT {_ROWS_AT_ONCE}"
+        )
+        with self._open() as db:
+            next_id, last_id = db.execute(bounds, (from_s, to_s)).fetchone()
+            while next_id is not None and next_id <= last_id:
+                rows = db.execute(rows_after, (next_id, last_id, from_s, to_s)).fetchall()
+                yield from map(_sample, rows)
+                next_id = rows[-1][0] + 1 if rows else None
+
+    def last_sample(self) -> Sample | None:
+        with self._open() as db:
+            row = db.execute(f"SELECT id, {_SAMPLE} FROM sample ORDER BY id DESC LIMIT 1").fetchone()
+        return None if row is None else _sample(row)
+
+    def switchings(self, from_s: float = -math.inf, to_s: float = math.inf) -> list[Switching]:
+        rows = self._rows("switching", from_s, to_s)
+        return [Switching(at_s, bool(trusted), bool(on), because) for at_s, trusted, on, because in rows]
+
+    def messages(self, from_s: float = -math.inf, to_s: float = math.inf) -> list[RecordedMessage]:
+        rows = self._rows("message", from_s, to_s)
+        return [RecordedMessage(r[0], bool(r[1]), r[2], r[3], bool(r[4]), *r[5:]) for r in rows]
+
+    def notes(self, from_s: float = -math.inf, to_s: float = math.inf) -> list[Note]:
+        """By when it happened, which may be before it was answered."""
+        rows = self._rows("note", from_s, to_s, when="coalesce(happened_at_s, at_s)")
+        return [Note._make((r[0], bool(r[1]), *r[2:9], bool(r[9]), r[10])) for r in rows]
+
+    def events(self, from_s: float = -math.inf, to_s: float = math.inf) -> list[Event]:
+        return [Event(r[0], bool(r[1]), *r[2:]) for r in self._rows("event", from_s, to_s)]
+
+    def reason_seconds(
+        self, from_s: float = -math.inf, to_s: float = math.inf, *, strictest_only: bool = True
+    ) -> dict[str, float]:
+        """How long each reason held the humidifier off: as the strictest, or at all; the longest first.
+
+        Counted in recorded minutes by what held at each minute's end, so that neither a power
+        cut nor a step of the clock can stretch it. One spell may be out by a minute.
+        """
+        source = "sample JOIN reason USING (change_id)"
+        code = "reason.code"
+        if strictest_only:
+            source, code = "sample", "sample.reason"
+        query = (
+            f"SELECT {code}, count(*) AS minutes FROM {source} WHERE sample.at_s > ? AND sample.at_s <= ? "
+            f"AND {code} <> '' GROUP BY {code} ORDER BY minutes DESC, {code}"
+        )
+        with self._open() as db:
+            return {code: minutes * MINUTE_S for code, minutes in db.execute(query, (from_s, to_s))}
+
+    def _rows(self, table: str, from_s: float, to_s: float, when: str = "at_s") -> list[Any]:
+        columns = ", ".join(COLUMNS[table])
+        query = f"SELECT {columns} FROM {table} WHERE {when} >= ? AND {when} < ? ORDER BY id"
+        with self._open() as db:
+            return db.execute(query, (from_s, to_s)).fetchall()
+
+    @contextmanager
+    def _open(self) -> Iterator[sqlite3.Connection]:
+        try:
+            if self._shared is not None:
+                yield self._shared
+                return
+            db = self._connect()
+            try:
+                yield db
+            finally:
+                db.close()
+        except (sqlite3.Error, OSError) as error:
+            raise HistoryError(f"the record {self._path} cannot be read: {error}") from error
+
+    def _connect(self) -> sqlite3.Connection:
+        if not self._path.exists():
+            raise HistoryError(f"no record yet at {self._path}: it begins with the first `hygrohold run`")
+        if not self._path.is_file():
+            raise HistoryError(f"{self._path} is not a file: name the file of the record")
+        try:
+            return self._checked("mode=ro")
+        except sqlite3.OperationalError as error:
+            # Beside a record that was closed in good order a reader has to make two small files, which a
+            # keeper who may only read cannot. Nobody writes then, so it can be read as a file at rest.
+            barred = error_kind(error) in (sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_READONLY)
+            if not barred or self._path.with_name(self._path.name + "-wal").exists():
+                raise
+            return self._checked("mode=ro&immutable=1")
+
+    def _checked(self, how: str) -> sqlite3.Connection:
+        db = sqlite3.connect(f"{self._path.absolute().as_uri()}?{how}", uri=True, isolation_level=None)
+        try:
+            version = check_origin(db, self._path)
+            if version < len(MIGRATIONS):
+                raise HistoryError(
+                    f"the record {self._path} was made by an older version of this program: "
+                    "the next `hygrohold run` brings it up to date"
+                )
+        except BaseException:
+            db.close()
+            raise
+        return db
+
+
+def _sample(row: Any) -> Sample:
+    values = list(row[1:])
+    for truth in _TRUTHS:  # SQLite has no truth values, only 0 and 1
+        values[truth] = values[truth] != 0
+    return Sample._make(values)

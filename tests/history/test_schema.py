@@ -1,0 +1,152 @@
+import math
+import sqlite3
+from collections.abc import Iterator
+from contextlib import closing
+from pathlib import Path
+
+import pytest
+
+from controller.errors import HistoryError
+from controller.history import HistoryReader, SqliteHistory, schema
+
+V1 = Path(__file__).with_name("v1.sql")
+SAMPLE = {
+    "at_s": 1.78e9,
+    "clock_trusted": 1,
+    "rh_pct": 61.5,
+    "target_rh_pct": 60.0,
+    "is_day": 1,
+    "on_s": 0.0,
+    "reason": "enough",
+}
+
+
+@pytest.fixture
+def db() -> Iterator[sqlite3.Connection]:
+    with closing(schema.open_to_write(None)) as connection:
+        yield connection
+
+
+def put(db: sqlite3.Connection, **changes: object) -> None:
+    row = {**SAMPLE, **changes}
+    db.execute(f"INSERT INTO sample ({', '.join(row)}) VALUES ({', '.join('?' * len(row))})", [*row.values()])
+
+
+def layout(db: sqlite3.Connection) -> list[tuple[str, str]]:
+    return db.execute("SELECT name, sql FROM sqlite_master WHERE sql IS NOT NULL ORDER BY name").fetchall()
+
+
+def test_every_table_is_strict_and_has_the_columns_that_are_written(db: sqlite3.Connection) -> None:
+    tables = dict(db.execute("SELECT name, strict FROM pragma_table_list WHERE name NOT LIKE 'sqlite_%'"))
+    assert tables == dict.fromkeys(schema.COLUMNS, 1)
+    for table, columns in schema.COLUMNS.items():
+        there = [name for (name,) in db.execute("SELECT name FROM pragma_table_info(?)", (table,))]
+        assert set(there) - {"id"} == set(columns)
+
+
+def test_text_is_no_number(db: sqlite3.Connection) -> None:
+    with pytest.raises(sqlite3.IntegrityError, match="cannot store TEXT value in REAL column"):
+        put(db, rh_pct="damp")
+
+
+@pytest.mark.parametrize("column", ["at_s", "target_rh_pct", "on_s"])
+@pytest.mark.parametrize("figure", [math.nan, math.inf, -math.inf, None])
+def test_a_figure_that_must_be_there_must_be_finite(
+    db: sqlite3.Connection, column: str, figure: float | None
+) -> None:
+    with pytest.raises(sqlite3.IntegrityError):
+        put(db, **{column: figure})
+
+
+@pytest.mark.parametrize("figure", [math.inf, -math.inf])
+def test_infinity_is_refused_where_null_is_allowed(db: sqlite3.Connection, figure: float) -> None:
+    with pytest.raises(sqlite3.IntegrityError):
+        put(db, tank_l=figure)
+
+
+@pytest.mark.parametrize("truth", [2, -1, None])
+def test_a_truth_is_0_or_1(db: sqlite3.Connection, truth: int | None) -> None:
+    with pytest.raises(sqlite3.IntegrityError):
+        put(db, clock_trusted=truth)
+
+
+def test_the_file_is_set_up_for_power_cuts(tmp_path: Path) -> None:
+    with closing(schema.open_to_write(tmp_path / "history.sqlite")) as db:
+        asked = ("journal_mode", "synchronous", "wal_autocheckpoint", "mmap_size", "busy_timeout")
+        assert [db.execute(f"PRAGMA {name}").fetchone()[0] for name in asked] == ["wal", 2, 200, 0, 1000]
+
+
+def test_a_file_of_version_1_is_brought_up_to_date(tmp_path: Path, db: sqlite3.Connection) -> None:
+    path = tmp_path / "history.sqlite"
+    with closing(sqlite3.connect(path)) as old:
+        old.executescript(V1.read_text())
+    history = SqliteHistory.open(path)
+    assert history.trouble() == ""
+    assert history.set_aside == ""
+    history.close()
+    with closing(sqlite3.connect(path)) as upgraded:
+        assert upgraded.execute("PRAGMA user_version").fetchone() == (len(schema.MIGRATIONS),)
+        assert layout(upgraded) == layout(db)
+    reader = HistoryReader(path)
+    minutes = list(reader.minutes())
+    assert [(m.at_s, m.clock_trusted, m.rh_pct, m.on_s, m.reason) for m in minutes] == [
+        (1780000020.0, False, 61.5, 0.0, "shortest_off"),
+        (1780000080.0, True, None, 0.0, "shortest_off"),
+        (1780000200.0, True, 61.5, 50.0, ""),
+    ]
+    assert reader.reason_seconds(strictest_only=False) == {"enough": 120.0, "shortest_off": 120.0}
+    assert [note.happened_at_s for note in reader.notes()] == [1779999420.0]
+    assert [(m.code, m.raised, m.detail) for m in reader.messages()] == [("probe", True, "silent")]
+    assert [event.kind for event in reader.events()] == ["start", "stop"]
+
+
+def test_the_first_migration_is_the_released_one() -> None:
+    """Whoever edits it breaks the files that are out there: the dump was made once and stays."""
+    with closing(schema.open_to_write(None)) as db, closing(sqlite3.connect(":memory:")) as dumped:
+        db.executescript("".join(f"DROP TABLE {table};" for table in schema.COLUMNS))
+        for statement in schema.MIGRATIONS[0]:
+            db.execute(statement)
+        dumped.executescript(V1.read_text())
+        assert layout(db) == layout(dumped)
+
+
+def test_a_later_migration_is_applied_once_and_whole(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    path = tmp_path / "history.sqlite"
+    schema.open_to_write(path).close()
+    half = ("ALTER TABLE event ADD COLUMN extra TEXT", "INSERT INTO nowhere VALUES (1)")
+    monkeypatch.setattr(schema, "MIGRATIONS", (*schema.MIGRATIONS, half))
+    with pytest.raises(sqlite3.OperationalError, match="nowhere"):
+        schema.open_to_write(path)
+    with closing(sqlite3.connect(path)) as db:
+        assert db.execute("PRAGMA user_version").fetchone() == (1,)
+        assert "extra" not in str(layout(db))
+    monkeypatch.setattr(schema, "MIGRATIONS", (schema.MIGRATIONS[0], half[:1]))
+    for _ in range(2):
+        with closing(schema.open_to_write(path)) as db:
+            assert db.execute("PRAGMA user_version").fetchone() == (2,)
+            assert "extra" in str(layout(db))
+
+
+def test_the_file_says_whose_it_is(tmp_path: Path) -> None:
+    path = tmp_path / "history.sqlite"
+    schema.open_to_write(path).close()
+    # sqlite.org/fileformat2.html, 1.3: the application id is the big-endian integer at offset 68.
+    assert path.read_bytes()[68:72] == b"hygh"
+
+
+def test_an_empty_file_is_a_record_not_yet_begun(tmp_path: Path) -> None:
+    path = tmp_path / "history.sqlite"
+    path.touch()
+    assert schema.put_aside_if_damaged(path) == ""
+    schema.open_to_write(path).close()
+    assert [part.name for part in tmp_path.iterdir()] == [path.name]
+
+
+def test_another_program_s_database_is_told_apart(tmp_path: Path) -> None:
+    path = tmp_path / "history.sqlite"
+    with closing(sqlite3.connect(path)) as db:
+        db.execute("CREATE TABLE theirs (x)")
+    before = path.read_bytes()
+    with pytest.raises(HistoryError, match="another program"):
+        schema.put_aside_if_damaged(path)
+    assert path.read_bytes() == before
