@@ -1,0 +1,1 @@
+"""The rehearsal: a pretended room, its outdoor weather, probes, relay and clock."""

@@ -1,0 +1,94 @@
+"""The settings of a rehearsal: the room, its heating, humidifier, probe and keeper, and the weather.
+
+Every default is a plausible heated room of ours; none is measured. ``[bench.*]`` says what is true
+in the rehearsal, the other tables what the controller believes: the two may differ on purpose.
+"""
+
+from __future__ import annotations
+
+from datetime import datetime, time
+from functools import cached_property
+from typing import Self
+
+from pydantic import Field, model_validator
+
+from controller.core.limits import Limits, Rh, TempC, contradiction, seconds_of_day
+
+
+class BenchRoom(Limits):
+    """The room's air, its moisture store and its heat."""
+
+    volume_m3: float = Field(30.0, ge=1, le=2000, description="volume of the room")
+    air_changes_per_h: float = Field(
+        0.5, ge=0.01, le=20, description="how often its air is exchanged an hour"
+    )
+    store_times_air: float = Field(
+        3.0, ge=0, le=50, description="moisture the walls and substrate take up, in multiples of the air's"
+    )
+    store_hours: float = Field(1.0, ge=0.05, le=100, description="how slowly they take it up")
+    start_rh_pct: Rh = Field(40.0, description="humidity at the beginning")
+    warm_temp_c: TempC = Field(25.0, description="temperature held while the day's heating is on")
+    cool_temp_c: TempC = Field(23.0, description="temperature held at night")
+    warm_from: time = Field(time(7, 0), description="when the day's heating begins")
+    cool_from: time = Field(time(21, 0), description="when the night's begins")
+    heater_w: float = Field(2000.0, ge=0, le=50000, description="the most the heating can give")
+    heat_loss_w_per_k: float = Field(45.0, ge=1, le=2000, description="loss through walls, for each K")
+    heat_store_kj_per_k: float = Field(900.0, ge=10, le=100000, description="heat held by room and contents")
+    mist_cools: bool = Field(True, description="cold mist takes its heat of evaporation from the room")
+
+    @cached_property
+    def warm_s(self) -> tuple[int, int]:
+        """Begin of the warm hours, and their length, in seconds."""
+        begin = seconds_of_day(self.warm_from)
+        return begin, (seconds_of_day(self.cool_from) - begin) % 86400
+
+
+class BenchHumidifier(Limits):
+    """What the humidifier really does, whatever its plate says."""
+
+    output_l_per_h: float | None = Field(
+        None, ge=0.005, le=50, description="true output; empty = as the tank settings say"
+    )
+    mist_delay_s: float = Field(90.0, ge=0, le=3600, description="until mist has become room humidity")
+
+
+class BenchProbe(Limits):
+    """How the simulated probe errs."""
+
+    lag_s: float = Field(20.0, ge=0, le=3600, description="time constant")
+    noise_rh_pct: float = Field(0.15, ge=0, le=10, description="standard deviation of one sample")
+    step_rh_pct: float = Field(0.1, ge=0, le=5, description="smallest step it shows; 0 = none")
+    step_temp_c: float = Field(0.1, ge=0, le=5, description="smallest step it shows; 0 = none")
+    offset_rh_pct: float = Field(0.0, ge=-20, le=20, description="how far it reads too high")
+
+
+class BenchKeeper(Limits):
+    """When the simulated keeper looks in and fills the tank."""
+
+    looks_in: tuple[time, ...] = Field((time(8, 0), time(19, 0)), max_length=24, description="every day at")
+    fills_below_l: float = Field(2.5, ge=0, le=500, description="fills to the top if less is left")
+    tells: bool = Field(True, description="notes every filling")
+
+    @cached_property
+    def looks_in_s(self) -> tuple[int, ...]:
+        return tuple(sorted(seconds_of_day(at) for at in self.looks_in))
+
+
+class BenchSettings(Limits):
+    """A rehearsal."""
+
+    days: float = Field(14.0, ge=0.01, le=3700, description="length")
+    seed: int = Field(1, ge=0, le=2**31 - 1, description="the same seed gives the same rows")
+    starts: datetime = Field(datetime(2026, 1, 12), description="local date and time of the first tick")  # noqa: DTZ001
+    climate: str = Field("continental-winter", max_length=60, description="a built-in, invented climate")
+    weather_file: str = Field("", max_length=4096, description="a weather file instead: EPW, TMY3 or CSV")
+    room: BenchRoom = BenchRoom()
+    humidifier: BenchHumidifier = BenchHumidifier()
+    probe: BenchProbe = BenchProbe()
+    keeper: BenchKeeper = BenchKeeper()
+
+    @model_validator(mode="after")
+    def _agrees(self) -> Self:
+        if self.starts.tzinfo is not None:
+            raise contradiction("starts is local time: leave the offset out", "bench.starts")
+        return self
