@@ -1,0 +1,100 @@
+"""What a rehearsal found, as text, JSON and rows.
+
+In:    a Summary, the settings, the weather, the witness's trace.
+Out:   words a keeper understands; the same figures as JSON; CSV.
+Never: judges beyond the figures.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Iterable
+from pathlib import Path
+from typing import Any
+
+from controller.core.words import reason_name
+from controller.files import write_whole
+from controller.rehearsal import Hours, Summary, Witness
+from controller.settings import Settings
+from controller.simulator.weather import Weather
+
+
+def as_text(summary: Summary, settings: Settings, weather: Weather, took_s: float) -> str:
+    target = settings.target
+    lines = [
+        f"Rehearsed {summary.days:g} days from {settings.bench.starts:%Y-%m-%d} in {took_s:.1f} s: "
+        f"{settings.demand.method}, weather {weather.name}.",
+        "A simulated room: it shows what these settings do, not what your room does.",
+        "",
+        f"Hours with the room's true air against the band {target.band_low_rh_pct:g} to "
+        f"{target.band_high_rh_pct:g} %RH",
+        f"{'':<8}{'below':>9}{'in':>9}{'above':>9}",
+        _hours("day", summary.day),
+        _hours("night", summary.night),
+        "",
+        _row("Lowest / mean / highest", f"{summary.lowest_rh_pct:.1f} / {summary.mean_rh_pct:.1f} / "
+             f"{summary.highest_rh_pct:.1f} %RH; above the ceiling {summary.above_ceiling_h:.1f} h"),
+        _row("Near the target", _near(summary)),
+        _row("Humidifier", f"ran {summary.run_h_per_day:.1f} h a day in "
+             f"{summary.switchings_per_day / 2:.0f} runs"),
+        _row("Water", f"{summary.litres_per_day:.1f} L a day, {summary.fillings} fillings in all"
+             + (f"; ran dry {summary.dry_h:.1f} h" if summary.dry_h >= 0.05 else "")),
+        _row("Heating", f"{summary.heat_kwh_per_day:.1f} kWh a day, the cooling by mist included"),
+        "",
+        *_refusals(summary),
+    ]  # fmt: skip
+    return "\n".join(lines)
+
+
+def _hours(name: str, hours: Hours) -> str:
+    return f"{name:<8}{hours.below:>7.1f} h{hours.within:>7.1f} h{hours.above:>7.1f} h"
+
+
+def _row(name: str, words: str) -> str:
+    return f"{name:<24}{words}"
+
+
+def _near(summary: Summary) -> str:
+    if summary.controllable_h < 1.0:
+        return "no hour in which the humidifier could decide"
+    share = 100.0 * summary.near_target_h / summary.controllable_h
+    return f"within 3 %RH in {share:.1f} % of the {summary.controllable_h:.0f} h the humidifier could decide"
+
+
+def _refusals(summary: Summary) -> Iterable[str]:
+    refused = sorted(
+        ((hours, code) for code, hours in summary.refused_h.items() if hours >= 0.005), reverse=True
+    )
+    if not refused:
+        return ["No guard refused mist that was wanted."]
+    return [
+        "Mist was wanted but refused (hours; several reasons may hold at once)",
+        *(f"  {reason_name(code):<22}{hours:>7.2f} h" for hours, code in refused),
+    ]
+
+
+def as_json(summary: Summary, settings: Settings, weather: Weather) -> dict[str, Any]:
+    plain = summary._asdict()
+    plain["day"], plain["night"] = summary.day._asdict(), summary.night._asdict()
+    return {
+        "simulated": True,
+        "weather": weather.name,
+        "weather_invented": weather.invented,
+        "method": settings.demand.method,
+        "seed": settings.bench.seed,
+        "tick_s": settings.loop.tick_s,
+        **plain,
+    }
+
+
+def write_rows(path: Path, witness: Witness) -> None:
+    """One row a minute; an empty field is a figure nobody had."""
+    trace = witness.trace
+    assert trace is not None
+    text = io.StringIO()
+    writer = csv.writer(text, lineterminator="\n")
+    writer.writerow(trace._fields)
+    for row in zip(*trace, strict=True):
+        writer.writerow("" if value != value else f"{value:.4f}".rstrip("0").rstrip(".") for value in row)
+    write_whole(path, text.getvalue(), durable=False)

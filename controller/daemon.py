@@ -1,0 +1,112 @@
+"""DAEMON: a real room's loop with its files, from start to end.
+
+In:    a settings file.
+Out:   a held room, kept state, record, status file.
+Never: starts without having driven the relay off.
+"""
+
+from __future__ import annotations
+
+import contextlib
+from pathlib import Path
+from typing import Self
+
+from controller import __version__
+from controller.core import air
+from controller.core.controller import Controller
+from controller.core.keeper import duration_words
+from controller.devices.clock import BoardClock
+from controller.errors import KeptStateError
+from controller.history.store import SqliteHistory
+from controller.keep import FileKeep
+from controller.logs import LogTeller
+from controller.loop import Loop, Parts
+from controller.settings import Settings
+from controller.settings.file import load_or_last_good, load_settings, remember_good
+from controller.spool import Spool
+from controller.status import StatusFile
+from controller.wiring import Places, make_probe, make_relay, places, zone
+
+
+class Daemon:
+    """One room. ``prepare`` raises what a keeper must mend; ``run`` returns at a wish to stop."""
+
+    def __init__(self, loop: Loop, clock: BoardClock, status: StatusFile) -> None:
+        self._loop = loop
+        self._clock = clock
+        self._status = status
+
+    def stop(self) -> None:
+        self._clock.stop()
+
+    def run(self) -> None:
+        try:
+            self._loop.run()
+        finally:
+            self._clock.close()
+            self._status.remove()
+
+    @classmethod
+    def prepare(cls, path: Path | None, last_good: bool, log: LogTeller) -> Self:
+        settings, refused = _settings(path, last_good)
+        relay = make_relay(settings)  # off before anything that can take long
+        try:
+            where = places(settings)
+            clock = BoardClock(zone(settings))
+            probes = [make_probe(probe, lambda: clock.now().mono_s) for probe in settings.probe]
+            keep = FileKeep(where.state)
+            kept = keep.load(settings.runtime.cap_s)
+            spool = Spool(where.spool)
+            spool.prepare()
+            history = SqliteHistory.open(where.history)
+            note = (
+                "" if settings.relay.kind != "simulated" else "The relay is simulated: nothing is switched."
+            )
+            status = StatusFile(
+                where.status, settings.room.name, settings.loop.tick_s, settings.tank.rate_l_per_h, note
+            )
+            air.warm_up()
+            remarks = [
+                *kept.remarks, history.set_aside, refused, note,
+                *(getattr(probe, "scale_note", "") for probe in probes), getattr(relay, "caution", ""),
+            ]  # fmt: skip
+            start = f"hygrohold {__version__}, room {settings.room.name}"
+            for kind, words in (("start", start), *(("remark", words) for words in remarks if words)):
+                history.event(clock.now(), kind, words)
+                log.say(words)
+            _remember(path, refused, where, log)
+            parts = Parts(
+                Controller(settings, kept.state),
+                probes,
+                relay,
+                clock,
+                keep,
+                spool,
+                history,
+                (status, log),
+                troubles=(("settings_refused", refused),) if refused else (),
+            )
+            log.say(
+                f"Looking every {duration_words(settings.loop.tick_s)}; state and record in {where.state}"
+            )
+            return cls(Loop(parts, settings.loop.tick_s), clock, status)
+        except BaseException:
+            with contextlib.suppress(Exception):
+                relay.close()
+            raise
+
+
+def _settings(path: Path | None, last_good: bool) -> tuple[Settings, str]:
+    """The settings, and why the file was refused if the last good copy rules instead."""
+    if path is None or not last_good:
+        return load_settings(Settings, path), ""
+    return load_or_last_good(Settings, path, places(Settings.load(None)).state)
+
+
+def _remember(path: Path | None, refused: str, where: Places, log: LogTeller) -> None:
+    if path is None or refused:
+        return
+    try:
+        remember_good(path, where.state)
+    except KeptStateError as error:
+        log.say(str(error))

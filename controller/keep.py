@@ -1,0 +1,116 @@
+"""KEEP: the protective state on disk, in two files written in turn.
+
+In:    a State, at every change that matters.
+Out:   the newest State that can be read, and what had to be set aside.
+Never: depends on the history; overwrites the only good copy.
+"""
+
+from __future__ import annotations
+
+import json
+import zlib
+from pathlib import Path
+from typing import NamedTuple
+
+from controller.core.state import State, after_loss
+from controller.errors import KeptStateError
+from controller.files import set_aside, write_whole
+
+NAMES = ("state-a.json", "state-b.json")
+LARGEST_BYTES = 4 * 1024 * 1024
+
+
+class Kept(NamedTuple):
+    """What a start finds. ``remarks`` are words for the record and the keeper."""
+
+    state: State
+    remarks: tuple[str, ...]
+
+
+class FileKeep:
+    """Implements ``ports.Keep``."""
+
+    def __init__(self, folder: Path) -> None:
+        self._folder = folder
+        self._turn = 0
+        self._number = 0
+
+    def load(self, cap_s: float) -> Kept:
+        """The newest readable state; after a loss, one with half the cap used. Raises KeptStateError."""
+        try:
+            self._folder.mkdir(parents=True, exist_ok=True)
+            found, remarks = self._read_all()
+        except OSError as error:
+            raise KeptStateError(
+                f"the folder for kept state, {self._folder}, cannot be used: {error.strerror}. "
+                "Choose another with room.state_dir, or mend its permissions."
+            ) from error
+        if found:
+            self._number, self._turn, state = max(found)
+            self._turn = 1 - self._turn
+            return Kept(state, tuple(remarks))
+        if remarks:
+            return Kept(after_loss("; ".join(remarks), cap_s), tuple(remarks))
+        return Kept(State(), ())
+
+    def save(self, state: State) -> None:
+        text = json.dumps(state.to_plain(), allow_nan=False, separators=(",", ":"))
+        self._number += 1
+        whole = {"number": self._number, "crc32": zlib.crc32(text.encode()), "state": text}
+        path = self._folder / NAMES[self._turn]
+        try:
+            write_whole(path, json.dumps(whole))
+        except OSError as error:
+            raise KeptStateError(f"{path} cannot be written: {error.strerror}") from error
+        self._turn = 1 - self._turn
+
+    def _read_all(self) -> tuple[list[tuple[int, int, State]], list[str]]:
+        found, remarks = [], []
+        for turn, name in enumerate(NAMES):
+            path = self._folder / name
+            if not path.exists():
+                continue
+            try:
+                number, state = _read(path)
+            except (KeptStateError, ValueError, KeyError, TypeError, RecursionError) as error:
+                aside = set_aside(path)
+                remarks.append(f"{name} was unreadable ({error}) and is now {aside.name}")
+            else:
+                found.append((number, turn, state))
+        return found, remarks
+
+
+def peek(folder: Path) -> State | None:
+    """The newest readable state, for commands that only look; nothing is set aside. None if there is none."""
+    found = []
+    for turn, name in enumerate(NAMES):
+        try:
+            number, state = _read(folder / name)
+        except (OSError, KeptStateError, ValueError, KeyError, TypeError, RecursionError):
+            continue
+        found.append((number, turn, state))
+    return max(found, key=lambda item: item[0])[2] if found else None
+
+
+def _read(path: Path) -> tuple[int, State]:
+    if path.stat().st_size > LARGEST_BYTES:
+        raise KeptStateError("far too large")
+    whole = json.loads(path.read_text(encoding="utf-8"))
+    text, number = whole["state"], whole["number"]
+    if (
+        not isinstance(text, str)
+        or not isinstance(number, int)
+        or zlib.crc32(text.encode()) != whole["crc32"]
+    ):
+        raise KeptStateError("its checksum does not fit")
+    return number, State.from_plain(json.loads(text))
+
+
+class MemoryKeep:
+    """Implements ``ports.Keep`` for a rehearsal: keeps the value itself."""
+
+    def __init__(self) -> None:
+        self.state = State()
+
+    def save(self, state: State) -> None:
+        self.state = state

@@ -1,0 +1,158 @@
+"""LOOP: wait, read, decide, switch, record. The one loop of the board and of the rehearsal.
+
+In:    the ports (probe, relay, clock, keep, inbox, history) and a Controller.
+Out:   a room held; every way out leaves the relay off and the state kept.
+Never: decides, knows which kind of part it drives, or lets the record stop control.
+
+Order inside a tick: the state is kept *before* the relay is switched on (a crash in between then
+counts as on) and *after* it is switched off.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from typing import NamedTuple, Protocol
+
+from controller.core.controller import Controller
+from controller.core.records import Decision, Inputs, Instant
+from controller.core.restart import MARK_S
+from controller.errors import KeptStateError
+from controller.ports import Clock, History, Inbox, Keep, Probe, Relay
+from controller.recorder import Recorder
+
+
+class Teller(Protocol):
+    """Whoever hears what the loop does: a log, a status file, a rehearsal's summary."""
+
+    def ticked(self, inputs: Inputs, decision: Decision, changed: bool) -> None:
+        """Called after each tick; ``changed`` when it is worth telling a person."""
+        ...
+
+
+class Parts(NamedTuple):
+    """Everything a loop is made of."""
+
+    controller: Controller
+    probes: Sequence[Probe]
+    relay: Relay
+    clock: Clock
+    keep: Keep
+    inbox: Inbox
+    history: History
+    tellers: Sequence[Teller]
+    outdoor_c: Callable[[], float | None] = lambda: None
+    troubles: tuple[tuple[str, str], ...] = ()  # known at the start, standing for as long as it runs
+
+
+class Loop:
+    """``run`` returns when the clock says so, and raises what broke it; the relay is off either way."""
+
+    def __init__(self, parts: Parts, tick_s: float) -> None:
+        self._parts = parts
+        self._tick_s = tick_s
+        self._recorder = Recorder(parts.history)
+        self._kept_at_s = float("-inf")
+        self._kept_on = False
+        self._alarm_codes: tuple[str, ...] = ()
+        self._unkept = ""
+        self._troubles = parts.troubles
+
+    def run(self) -> None:
+        parts = self._parts
+        try:
+            parts.relay.switch(False)
+            due_s = parts.clock.now().mono_s
+            while True:
+                now = parts.clock.now()
+                self.tick(now)
+                due_s += self._tick_s
+                if due_s <= now.mono_s:  # a stall is not made up for by hurrying
+                    due_s = now.mono_s + self._tick_s
+                if not parts.clock.wait_until(due_s):
+                    break
+        except Exception as error:
+            self._broke(error)
+            raise
+        finally:
+            self._end()
+
+    def _broke(self, error: Exception) -> None:
+        """Off before anything else, then a line in the record."""
+        try:
+            self._parts.relay.switch(False)
+        finally:
+            words = f"{type(error).__name__}: {error}"
+            self._parts.history.event(self._parts.clock.now(), "ended by an error", words)
+
+    def tick(self, now: Instant) -> Decision:
+        """One tick. Public, so that a test can drive it."""
+        parts = self._parts
+        inputs = Inputs(
+            tuple(probe.read() for probe in parts.probes),
+            parts.relay.seen_on(),
+            None,
+            parts.outdoor_c(),
+            parts.inbox.poll(now.wall),
+            self._troubles,
+        )
+        decision = parts.controller.step(inputs, now)
+        if decision.relay_on:
+            self._keep(decision)
+            parts.relay.switch(True)
+        else:
+            parts.relay.switch(False)
+            self._keep(decision)
+        if decision.answers:
+            parts.inbox.answer(decision.answers)
+        changed = self._recorder.record(inputs, decision)
+        self._note_troubles()
+        for teller in parts.tellers:
+            teller.ticked(inputs, decision, changed)
+        return decision
+
+    def _keep(self, decision: Decision) -> None:
+        """Keeps the state at every change that protects, and each five minutes while on."""
+        mono_s = decision.at.mono_s
+        codes = tuple(alarm.code for alarm in decision.alarms) if decision.alarms else ()
+        due = (
+            decision.relay_on != self._kept_on
+            or (decision.relay_on and mono_s - self._kept_at_s + self._tick_s > MARK_S)
+            or bool(decision.answers)
+            or codes != self._alarm_codes
+            or self._unkept != ""
+        )
+        if not due:
+            return
+        try:
+            self._parts.keep.save(self._parts.controller.state)
+            self._unkept = ""
+        except KeptStateError as error:
+            self._unkept = str(error)
+        self._kept_at_s, self._kept_on, self._alarm_codes = mono_s, decision.relay_on, codes
+
+    def _note_troubles(self) -> None:
+        """What went wrong beside control becomes a fault alarm at the next tick."""
+        record = self._parts.history.trouble()
+        if not record and not self._unkept:
+            self._troubles = self._parts.troubles
+            return
+        found = list(self._parts.troubles)
+        if self._unkept:
+            found.append(("state_unkept", self._unkept))
+        if record:
+            found.append(("record_broken", record))
+        self._troubles = tuple(found)
+
+    def _end(self) -> None:
+        """Off first; then whatever can still be kept."""
+        parts = self._parts
+        try:
+            parts.relay.switch(False)
+        finally:
+            parts.relay.close()
+        state = parts.controller.state
+        try:
+            if state.started:
+                parts.keep.save(state._replace(relay=state.relay._replace(on=False)))
+        finally:
+            parts.history.close()

@@ -1,0 +1,109 @@
+"""RECORD: turns decisions into the rows of the history: one sample a minute, everything else on change.
+
+In:    each tick's readings and decision.
+Out:   calls on ``ports.History``.
+Never: stops control: the history answers for its own trouble.
+"""
+
+from __future__ import annotations
+
+from controller.core.alarms import FAULTS
+from controller.core.records import Decision, Inputs, Message, Reading
+from controller.ports import History, Sample
+
+MINUTE_S = 60.0
+MOST_MINUTES = 10
+"""After a longer stall the minutes that nobody looked at are not invented."""
+NONE = Reading()
+
+
+class Recorder:
+    """Remembers only what the current minute and the last change need."""
+
+    def __init__(self, history: History) -> None:
+        self._history = history
+        self._last: Decision | None = None
+        self._minute_ends_s = 0.0
+        self._on_s = 0.0
+        self._rh_sum = 0.0
+        self._temp_sum = 0.0
+        self._believed = 0
+
+    def record(self, inputs: Inputs, decision: Decision) -> bool:
+        """Books one tick; True when something changed that a person may want to hear of."""
+        changed = self._changes(decision)
+        mono_s = decision.at.mono_s
+        last = self._last
+        if last is None:
+            self._minute_ends_s = mono_s + MINUTE_S
+        elif last.relay_on:
+            self._on_s += mono_s - last.at.mono_s
+        if decision.rh_pct is not None and decision.temp_c is not None:
+            self._rh_sum += decision.rh_pct
+            self._temp_sum += decision.temp_c
+            self._believed += 1
+        if mono_s >= self._minute_ends_s:
+            self._end_minutes(inputs, decision)
+        self._last = decision
+        return changed
+
+    def _changes(self, decision: Decision) -> bool:
+        last, history, at = self._last, self._history, decision.at
+        for answer in decision.answers:
+            history.note(at, answer)
+        if last is None:
+            history.reasons(decision)
+            history.switched(at, decision.relay_on, decision.on_because)
+            self._messages((), decision)
+            return True
+        changed = bool(decision.answers)
+        if decision.relay_on != last.relay_on:
+            because = decision.on_because or (decision.reasons[0].code if decision.reasons else "")
+            history.switched(at, decision.relay_on, because)
+            changed = True
+        if decision.reasons != last.reasons and [r.code for r in decision.reasons] != [
+            r.code for r in last.reasons
+        ]:
+            history.reasons(decision)
+            changed = True
+        if decision.alarms != last.alarms or decision.notices != last.notices:
+            self._messages((*last.alarms, *last.notices), decision)
+            changed = True
+        return changed
+
+    def _messages(self, before: tuple[Message, ...], decision: Decision) -> None:
+        after = (*decision.alarms, *decision.notices)
+        for raised, these, others in ((True, after, before), (False, before, after)):
+            codes = {message.code for message in others}
+            for message in these:
+                if message.code not in codes:
+                    kind = "alarm" if message.code in FAULTS else "notice"
+                    self._history.message(decision.at, kind, message, raised)
+
+    def _end_minutes(self, inputs: Inputs, decision: Decision) -> None:
+        """One row for each minute that is over: a tick of five minutes makes five, alike."""
+        minutes = 1 + int((decision.at.mono_s - self._minute_ends_s) // MINUTE_S)
+        self._minute_ends_s += MINUTE_S * minutes
+        minutes = min(minutes, MOST_MINUTES)
+        first, second = (*inputs.readings, NONE, NONE)[:2]
+        count = self._believed
+        row = Sample(
+            decision.at.wall.timestamp(),
+            decision.at.wall_trusted,
+            self._rh_sum / count if count else None,
+            self._temp_sum / count if count else None,
+            first.rh_pct,
+            first.temp_c,
+            second.rh_pct,
+            second.temp_c,
+            decision.target_rh_pct,
+            decision.is_day,
+            min(self._on_s / minutes, MINUTE_S),
+            decision.tank_l,
+            inputs.outdoor_c,
+            decision.reasons[0].code if decision.reasons else "",
+        )
+        for back in range(minutes - 1, -1, -1):
+            self._history.sample(row._replace(at_s=row.at_s - MINUTE_S * back) if back else row)
+        self._on_s = self._rh_sum = self._temp_sum = 0.0
+        self._believed = 0

@@ -1,0 +1,162 @@
+"""STATUS: what the loop thinks now, as a small file for whoever asks, and that file as text.
+
+In:    decisions (writer side); the file (reader side).
+Out:   JSON with fixed keys; a few lines a keeper can read.
+Never: touches the loop: a reader can do no harm.
+"""
+
+from __future__ import annotations
+
+import json
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+from controller.core.keeper import duration_words
+from controller.core.records import Decision, Inputs
+from controller.core.words import message_words, sentence, when
+from controller.files import write_whole
+
+EVERY_S = 30.0
+STALE_S = 120.0
+
+
+class StatusFile:
+    """Implements ``loop.Teller``: rewrites the file on change and every half minute."""
+
+    def __init__(self, path: Path, room: str, tick_s: float, rate_l_per_h: float, note: str = "") -> None:
+        self._path = path
+        self._room = room
+        self._tick_s = tick_s
+        self._rate_l_per_h = rate_l_per_h
+        self._note = note
+        self._written_s = float("-inf")
+
+    def ticked(self, inputs: Inputs, decision: Decision, changed: bool) -> None:
+        if not changed and decision.at.mono_s - self._written_s < EVERY_S:
+            return
+        self._written_s = decision.at.mono_s
+        plain = describe(decision, self._room, self._tick_s, self._rate_l_per_h, self._note)
+        try:
+            self._path.parent.mkdir(parents=True, exist_ok=True)
+            write_whole(self._path, json.dumps(plain), durable=False)
+        except OSError:
+            return  # a full or missing folder is no reason to stop; readers see the age
+
+    def remove(self) -> None:
+        """At a normal end: nobody shall take an old file for a running loop."""
+        self._path.unlink(missing_ok=True)
+
+
+def describe(
+    decision: Decision, room: str, tick_s: float, rate_l_per_h: float, note: str = ""
+) -> dict[str, Any]:
+    """The keys of ``hygrohold status --json``; RH in %, °C, litres, hours."""
+    tank_h = None if decision.tank_l is None else decision.tank_l / rate_l_per_h
+    next_on = decision.next_possible_on
+    return {
+        "room": room,
+        "at": decision.at.wall.isoformat(timespec="seconds"),
+        "tick_s": tick_s,
+        "relay_on": decision.relay_on,
+        "sentence": sentence(decision) + (f" {note}" if note else ""),
+        "to_do": to_do(decision),
+        "reasons": [reason.code for reason in decision.reasons],
+        "rh_pct": decision.rh_pct,
+        "temp_c": decision.temp_c,
+        "target_rh_pct": decision.target_rh_pct,
+        "is_day": decision.is_day,
+        "ceiling_rh_pct": decision.ceiling_rh_pct,
+        "duty": decision.duty,
+        "tank_l": decision.tank_l,
+        "tank_on_h": tank_h,
+        "used_h_in_24": decision.used_s / 3600.0,
+        "next_possible_on": None if next_on is None else next_on.isoformat(timespec="seconds"),
+        "alarms": [_message(message) for message in decision.alarms],
+        "notices": [_message(message) for message in decision.notices],
+    }
+
+
+def _message(message: Any) -> dict[str, str]:
+    return {
+        "code": message.code,
+        "since": message.since.isoformat(timespec="seconds"),
+        "words": message_words(message),
+    }
+
+
+def to_do(decision: Decision) -> str:
+    """What a person should do now, in one sentence."""
+    for message in (*decision.alarms, *decision.notices):
+        if message.code in ("cap_reached", "wall_estimate"):
+            continue
+        return message_words(message)
+    if decision.tank_l is None:
+        return "Fill the tank and say `hygrohold note refilled`: how much is in it is not known."
+    return "Nothing to do."
+
+
+def read_status(path: Path) -> dict[str, Any] | None:
+    """The file's content; None when there is none or it is not readable as such."""
+    try:
+        plain = json.loads(path.read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return None
+    return plain if isinstance(plain, dict) and "sentence" in plain and "at" in plain else None
+
+
+def age_s(plain: dict[str, Any], now: datetime) -> float:
+    return (now - datetime.fromisoformat(plain["at"])).total_seconds()
+
+
+def is_stale(plain: dict[str, Any], now: datetime) -> bool:
+    age = age_s(plain, now)
+    return not -STALE_S <= age <= STALE_S + float(plain["tick_s"])
+
+
+def as_text(plain: dict[str, Any], now: datetime) -> str:
+    """First why, then what to do, then the figures."""
+    lines = [plain["sentence"], plain["to_do"], ""]
+    if is_stale(plain, now):
+        lines.insert(0, f"The loop is not running: this is what it said {_ago(age_s(plain, now))}.")
+    rh, temp = plain["rh_pct"], plain["temp_c"]
+    lines.append(_row("Room", "not known" if rh is None else f"{rh:.1f} %RH, {temp:.1f} °C"))
+    part = "day" if plain["is_day"] else "night"
+    lines.append(
+        _row("Target", f"{plain['target_rh_pct']:.1f} %RH ({part}), ceiling {plain['ceiling_rh_pct']:.1f}")
+    )
+    if plain["duty"] is not None:
+        lines.append(_row("Duty", f"{100 * plain['duty']:.0f} %"))
+    lines.append(_row("Humidifier", f"{'on' if plain['relay_on'] else 'off'}, {_next(plain, now)}"))
+    lines.append(_row("Ran", f"{plain['used_h_in_24']:.1f} h in the last 24"))
+    tank = plain["tank_l"]
+    lines.append(
+        _row(
+            "Tank", "not known" if tank is None else f"about {tank:.1f} L, {plain['tank_on_h']:.1f} h of mist"
+        )
+    )
+    lines += [_row("Alarm", f"{item['words']} (since {_since(item, now)})") for item in plain["alarms"]]
+    lines += [_row("Notice", f"{item['words']} (since {_since(item, now)})") for item in plain["notices"]]
+    return "\n".join(lines)
+
+
+def _row(name: str, words: str) -> str:
+    return f"{name:<11} {words}"
+
+
+def _next(plain: dict[str, Any], now: datetime) -> str:
+    if plain["relay_on"]:
+        return "running"
+    if plain["next_possible_on"] is None:
+        return "until the reason above clears"
+    return (
+        f"can run from {when(datetime.fromisoformat(plain['next_possible_on']).astimezone(now.tzinfo), now)}"
+    )
+
+
+def _since(item: dict[str, str], now: datetime) -> str:
+    return f"{datetime.fromisoformat(item['since']).astimezone(now.tzinfo):%Y-%m-%d %H:%M}"
+
+
+def _ago(seconds: float) -> str:
+    return f"{duration_words(seconds)} ago" if seconds > 0 else "in the future (a clock has jumped)"

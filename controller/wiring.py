@@ -1,0 +1,133 @@
+"""WIRING: builds the parts of a loop from settings, real or simulated. The only file that knows both.
+
+In:    Settings.
+Out:   probes, relay, clock, keep, inbox, history, put together as ``loop.Parts``.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable
+from datetime import tzinfo
+from pathlib import Path
+from typing import NamedTuple
+from zoneinfo import ZoneInfo
+
+from platformdirs import user_runtime_path, user_state_path
+
+from controller.core.controller import Controller
+from controller.devices.probe_hwmon import HwmonProbe
+from controller.devices.probe_iio import IioProbe
+from controller.devices.probe_replay import ReplayProbe
+from controller.errors import ProbeError
+from controller.history.store import SqliteHistory
+from controller.keep import MemoryKeep
+from controller.loop import Loop, Parts, Teller
+from controller.ports import Probe, Relay
+from controller.rehearsal import Witness
+from controller.settings import RoomProbe, Settings
+from controller.simulator.climate import make_weather
+from controller.simulator.weather import Weather
+from controller.simulator.weather_files import load_weather
+from controller.simulator.world import SimulatedRelay, World
+
+
+class Places(NamedTuple):
+    """Where one room's files are."""
+
+    state: Path
+    runtime: Path
+
+    @property
+    def history(self) -> Path:
+        return self.state / "history.sqlite"
+
+    @property
+    def spool(self) -> Path:
+        return self.state / "requests"
+
+    @property
+    def status(self) -> Path:
+        return self.runtime / "status.json"
+
+
+def places(settings: Settings) -> Places:
+    """The folders of this room: as set, as a service manager gives them, or the user's own."""
+    room = settings.room
+    if room.state_dir:
+        state = Path(room.state_dir).expanduser() / room.name
+        return Places(state, state)
+    if "STATE_DIRECTORY" in os.environ:  # systemd: StateDirectory= and RuntimeDirectory=
+        state = Path(os.environ["STATE_DIRECTORY"])
+        return Places(state, Path(os.environ.get("RUNTIME_DIRECTORY", str(state))))
+    state = user_state_path("hygrohold") / room.name
+    if not os.environ.get("XDG_RUNTIME_DIR"):  # no login session, so no folder of that kind
+        return Places(state, state)
+    return Places(state, user_runtime_path("hygrohold") / room.name)
+
+
+def zone(settings: Settings) -> tzinfo | None:
+    """The room's time zone; None = the machine's."""
+    return ZoneInfo(settings.room.timezone) if settings.room.timezone else None
+
+
+def make_probe(settings: RoomProbe, now_s: Callable[[], float]) -> Probe:
+    """One real probe. Raises ProbeError or DataFileError."""
+    if settings.kind == "hwmon":
+        return HwmonProbe(settings)
+    if settings.kind == "iio":
+        return IioProbe(settings)
+    if settings.kind == "replay":
+        return ReplayProbe(Path(settings.file), now_s)
+    raise ProbeError(
+        'the settings name no real probe: kind = "simulated" exists only in a rehearsal (`hygrohold bench`). '
+        "`hygrohold check` lists the probes this machine has."
+    )
+
+
+def make_relay(settings: Settings) -> Relay:
+    """The relay, off. Raises RelayError. A simulated one drives nothing, which the caller must say."""
+    if settings.relay.kind == "gpiozero":
+        from controller.devices.relay_gpiozero import GpiozeroRelay
+
+        return GpiozeroRelay(settings.relay)
+    return SimulatedRelay()
+
+
+def make_weather_of(settings: Settings, seed: int) -> Weather:
+    """The weather of a rehearsal. Raises DataFileError or SettingsError."""
+    bench = settings.bench
+    if bench.weather_file:
+        return load_weather(Path(bench.weather_file))
+    hours = min(max(int(bench.days * 24) + 2, 48), 8760)
+    return make_weather(bench.climate, seed, bench.starts, hours)
+
+
+class Rehearsal(NamedTuple):
+    loop: Loop
+    world: World
+    witness: Witness
+    history: SqliteHistory
+    weather: Weather
+
+
+def make_rehearsal(settings: Settings, trace: bool, tellers: tuple[Teller, ...] = ()) -> Rehearsal:
+    """The real loop over a simulated world, with the real record in memory."""
+    weather = make_weather_of(settings, settings.bench.seed)
+    world = World(
+        settings.bench, settings.tank, weather, zone(settings) or ZoneInfo("UTC"), settings.bench.seed
+    )
+    witness = Witness(world, settings.target, settings.ceiling.highest_rh_pct, trace)
+    history = SqliteHistory.in_memory()
+    parts = Parts(
+        Controller(settings),
+        (world.probe,),
+        world.relay,
+        world,
+        MemoryKeep(),
+        world.keeper,
+        history,
+        (witness, *tellers),
+        lambda: world.outdoor.temp_c,
+    )
+    return Rehearsal(Loop(parts, settings.loop.tick_s), world, witness, history, weather)

@@ -1,0 +1,373 @@
+"""Kept state on disk: two files in turn, and what is left of them after a cut, a flip or a full card."""
+
+from __future__ import annotations
+
+import errno
+import json
+import os
+import zlib
+from pathlib import Path
+from typing import Any
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from controller.core.controller import Controller
+from controller.core.records import Inputs, Instant, Reading, Request
+from controller.core.state import State
+from controller.errors import KeptStateError
+from controller.keep import LARGEST_BYTES, NAMES, FileKeep, MemoryKeep, peek
+from tests.loop.helpers import NOON, flat
+
+CAP_S = 12 * 3600.0
+
+
+def lived(ticks: int = 40) -> State:
+    """A state with something of everything in it: a run, a filling, a pause, a trusted probe."""
+    controller = Controller(flat())
+    for tick in range(ticks):
+        asked = (Request("refilled", litres=3.0),) if tick == 5 else ()
+        reading = Reading(50.0 + 0.01 * (tick % 7), 24.0)
+        controller.step(Inputs((reading,), requests=asked), Instant(1000.0 + 10.0 * tick, NOON, True, "b"))
+    return controller.state
+
+
+def same(found: State, kept: State) -> bool:
+    return found == kept._replace(started=False)
+
+
+def two_kept(folder: Path) -> tuple[State, State]:
+    """Fills both files; the older and the newer state."""
+    keep = FileKeep(folder)
+    keep.load(CAP_S)
+    older, newer = lived(40), lived(60)
+    keep.save(older)
+    keep.save(newer)
+    return older, newer
+
+
+def newest(folder: Path) -> Path:
+    return max((folder / name for name in NAMES), key=lambda path: int(json.loads(path.read_text())["number"]))
+
+
+def test_nothing_kept_is_a_first_start(tmp_path: Path) -> None:
+    kept = FileKeep(tmp_path / "new" / "room").load(CAP_S)
+    assert kept.state == State()
+    assert kept.remarks == ()
+
+
+def test_what_is_kept_comes_back_the_same(tmp_path: Path) -> None:
+    keep = FileKeep(tmp_path)
+    keep.load(CAP_S)
+    state = lived()
+    keep.save(state)
+    assert same(FileKeep(tmp_path).load(CAP_S).state, state)
+    assert same(State.from_plain(json.loads(json.dumps(state.to_plain()))), state)
+    found = peek(tmp_path)
+    assert found is not None
+    assert same(found, state)
+
+
+def test_the_two_files_take_turns(tmp_path: Path) -> None:
+    keep = FileKeep(tmp_path)
+    keep.load(CAP_S)
+    written = []
+    for number in range(6):
+        before = {path.name: path.read_bytes() for path in tmp_path.iterdir()}
+        keep.save(State(t=float(number)))
+        after = {path.name: path.read_bytes() for path in tmp_path.iterdir()}
+        written.append([name for name, content in after.items() if before.get(name) != content])
+    assert written == [[NAMES[0]], [NAMES[1]]] * 3
+
+
+def test_a_new_process_does_not_overwrite_the_newest_copy(tmp_path: Path) -> None:
+    for number in range(1, 8):
+        keep = FileKeep(tmp_path)
+        keep.load(CAP_S)
+        before = newest(tmp_path) if number > 2 else None
+        content = before.read_bytes() if before else b""
+        keep.save(State(t=float(number)))
+        assert before is None or before.read_bytes() == content
+        assert FileKeep(tmp_path).load(CAP_S).state.t == float(number)
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_one_copy_gone_is_no_loss(tmp_path: Path, name: str) -> None:
+    older, newer = two_kept(tmp_path)
+    was_newest = newest(tmp_path).name == name
+    (tmp_path / name).unlink()
+    assert same(FileKeep(tmp_path).load(CAP_S).state, older if was_newest else newer)
+
+
+def spoilt_is_set_aside(folder: Path, content: bytes, older: State) -> None:
+    """The newest file becomes ``content``: the older copy is used, the other kept by name, and said."""
+    path = newest(folder)
+    path.write_bytes(content)
+    kept = FileKeep(folder).load(CAP_S)
+    assert same(kept.state, older)
+    (remark,) = kept.remarks
+    (aside,) = [found for found in folder.iterdir() if found.name.startswith(f"{path.name}.unreadable-")]
+    assert aside.read_bytes() == content
+    assert path.name in remark
+    assert aside.name in remark
+    assert not path.exists()
+    aside.unlink()
+
+
+def test_a_write_torn_at_any_place_costs_only_that_write(tmp_path: Path) -> None:
+    older, _ = two_kept(tmp_path)
+    path = newest(tmp_path)
+    whole = path.read_bytes()
+    offsets = sorted({*range(0, len(whole), max(1, len(whole) // 50)), 1, 2, len(whole) - 2, len(whole) - 1})
+    assert len(offsets) >= 50
+    for offset in offsets:
+        path.write_bytes(whole)
+        spoilt_is_set_aside(tmp_path, whole[:offset], older)
+
+
+def test_a_flipped_bit_anywhere_is_found(tmp_path: Path) -> None:
+    """Every byte of the state's own text is under the checksum; elsewhere a flip breaks the form or the sum."""
+    older, newer = two_kept(tmp_path)
+    path = newest(tmp_path)
+    whole = path.read_bytes()
+    number_at = whole.index(b'"number": ') + len(b'"number": ')
+    state_at = whole.index(b'"state": "') + len(b'"state": "')
+    for offset in [*range(0, len(whole), max(1, len(whole) // 60)), state_at, len(whole) - 3]:
+        if offset == number_at:
+            continue
+        spoilt = bytearray(whole)
+        spoilt[offset] ^= 0x01
+        path.write_bytes(bytes(spoilt))
+        kept = FileKeep(tmp_path).load(CAP_S)
+        for aside in tmp_path.glob("*.unreadable-*"):
+            aside.unlink()
+        if kept.remarks:
+            assert same(kept.state, older)
+        else:  # blank for blank: JSON does not mind, and the state is whole
+            assert same(kept.state, newer)
+
+
+def test_both_copies_bad_counts_half_the_cap_and_raises_an_alarm(tmp_path: Path) -> None:
+    two_kept(tmp_path)
+    for name in NAMES:
+        (tmp_path / name).write_bytes(b"\0" * 400)
+    kept = FileKeep(tmp_path).load(CAP_S)
+    assert len(kept.remarks) == 2
+    settings = flat(runtime={"cap_hours_in_any_24": 12})
+    decision = Controller(settings, kept.state).step(
+        Inputs((Reading(50.0, 24.0),)), Instant(5.0, NOON, True, "c")
+    )
+    assert decision.used_s == pytest.approx(CAP_S / 2)  # design: "cap half used, tank unknown, an alarm"
+    assert decision.tank_l is None
+    (alarm,) = [alarm for alarm in decision.alarms if alarm.code == "state_lost"]
+    assert NAMES[0] in alarm.detail
+    assert NAMES[1] in alarm.detail
+
+
+def test_a_lost_state_can_be_kept_again_at_once(tmp_path: Path) -> None:
+    two_kept(tmp_path)
+    for name in NAMES:
+        (tmp_path / name).write_bytes(b"")
+    keep = FileKeep(tmp_path)
+    state = keep.load(CAP_S).state
+    keep.save(state)
+    assert FileKeep(tmp_path).load(CAP_S).state == state
+    # The alarm outlives the restart: the cap is still only half a figure.
+    decision = Controller(flat(), FileKeep(tmp_path).load(CAP_S).state).step(Inputs(), Instant(5.0, NOON))
+    assert "state_lost" in {alarm.code for alarm in decision.alarms}
+
+
+def wrapped(text: str, number: Any = 99, crc32: int | None = None) -> str:
+    return json.dumps(
+        {"number": number, "crc32": zlib.crc32(text.encode()) if crc32 is None else crc32, "state": text}
+    )
+
+
+def plain_with(**changes: Any) -> str:
+    return json.dumps({**lived().to_plain(), **changes})
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        plain_with(version=2),
+        plain_with(version="1"),
+        plain_with(version=None),
+        plain_with(t="soon"),
+        plain_with(runtime="empty"),
+        plain_with(probes=7),
+        plain_with(wall="2026-01-10T12:00:00+99:99"),
+        '{"version": 1, "t": NaN}',
+        "[]",
+        "null",
+        "{}",
+        "7",
+        '"state"',
+        "",
+        "[" * 100_000,
+    ],
+)
+def test_a_well_summed_state_of_a_foreign_make_is_set_aside(tmp_path: Path, text: str) -> None:
+    older, _ = two_kept(tmp_path)
+    spoilt_is_set_aside(tmp_path, wrapped(text).encode(), older)
+
+
+@pytest.mark.parametrize(
+    "content",
+    [
+        b"null",
+        b"[]",
+        b"7",
+        b'"x"',
+        b'{"number": 1}',
+        wrapped(plain_with(), number=None).encode(),
+        wrapped(plain_with(), number="9").encode(),
+        wrapped(plain_with(), number=1.5).encode(),
+        wrapped(plain_with(), crc32=1).encode(),
+        json.dumps({"number": 3, "crc32": 0, "state": {}}).encode(),
+        b"\xff\xfe" + b"a" * 50,
+        b"[" * 100_000,
+        b"0" * (LARGEST_BYTES + 1),
+    ],
+)
+def test_a_file_of_another_make_is_set_aside(tmp_path: Path, content: bytes) -> None:
+    older, _ = two_kept(tmp_path)
+    spoilt_is_set_aside(tmp_path, content, older)
+
+
+def test_figures_no_ledger_can_hold_are_not_taken_for_one(tmp_path: Path) -> None:
+    """A run without an end would hold the cap for ever."""
+    # BUG: State.from_plain takes "inf" for any float (closed_s, runs), against the head of core/state.py.
+    older, _ = two_kept(tmp_path)
+    runtime = {"runs": [[0.0, "inf"]], "closed_s": "inf", "open_t": None, "capped_until_t": None}
+    spoilt_is_set_aside(tmp_path, wrapped(plain_with(runtime=runtime)).encode(), older)
+
+
+@pytest.mark.parametrize("place", ["state-a.json", "state-b.json"])
+def test_a_folder_in_place_of_a_file_is_told_or_set_aside(tmp_path: Path, place: str) -> None:
+    two_kept(tmp_path)
+    (tmp_path / place).unlink()
+    (tmp_path / place).mkdir()
+    try:
+        FileKeep(tmp_path).load(CAP_S)
+    except KeptStateError as error:
+        assert str(tmp_path) in str(error)
+
+
+def test_a_link_into_nowhere_is_no_copy(tmp_path: Path) -> None:
+    older, newer = two_kept(tmp_path)
+    path = newest(tmp_path)
+    path.unlink()
+    path.symlink_to(tmp_path / "nowhere")
+    assert same(FileKeep(tmp_path).load(CAP_S).state, older)
+
+
+def test_a_file_in_place_of_the_folder_is_told(tmp_path: Path) -> None:
+    place = tmp_path / "room"
+    place.write_text("")
+    with pytest.raises(KeptStateError, match=r"room\.state_dir"):
+        FileKeep(place).load(CAP_S)
+
+
+@pytest.mark.parametrize("call", ["open", "fsync", "replace"])
+def test_a_full_or_read_only_disk_is_told_and_costs_no_copy(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, call: str
+) -> None:
+    _, newer = two_kept(tmp_path)
+    keep = FileKeep(tmp_path)
+    keep.load(CAP_S)
+
+    def full(*_: object, **__: object) -> int:
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    with monkeypatch.context() as patch:
+        patch.setattr(Path if call == "replace" else os, call, full)
+        for _ in range(3):
+            with pytest.raises(KeptStateError, match="No space left"):
+                keep.save(State(t=1.0))
+    assert same(FileKeep(tmp_path).load(CAP_S).state, newer)
+    keep.save(State(t=2.0))  # and it works again by itself
+    assert FileKeep(tmp_path).load(CAP_S).state.t == 2.0
+
+
+def test_a_write_that_breaks_off_half_way_is_told_and_costs_no_copy(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The disk fills up while the text is being written: the half lies beside, under another name."""
+    _, newer = two_kept(tmp_path)
+    keep = FileKeep(tmp_path)
+    keep.load(CAP_S)
+    real = os.open
+
+    def dev_full(path: Any, flags: int, mode: int = 0o777) -> int:
+        return real("/dev/full", os.O_WRONLY) if flags & os.O_CREAT else real(path, flags, mode)
+
+    with monkeypatch.context() as patch:
+        patch.setattr(os, "open", dev_full)
+        with pytest.raises(KeptStateError, match="No space left"):
+            keep.save(State(t=1.0))
+    assert same(FileKeep(tmp_path).load(CAP_S).state, newer)
+
+
+def test_peek_sets_nothing_aside_and_makes_nothing(tmp_path: Path) -> None:
+    assert peek(tmp_path / "none") is None
+    assert not (tmp_path / "none").exists()
+    older, _ = two_kept(tmp_path)
+    newest(tmp_path).write_bytes(b"spoilt")
+    before = sorted(path.name for path in tmp_path.iterdir())
+    found = peek(tmp_path)
+    assert found is not None
+    assert same(found, older)
+    assert sorted(path.name for path in tmp_path.iterdir()) == before
+
+
+JSONISH = st.recursive(
+    st.none() | st.booleans() | st.integers() | st.floats() | st.text(max_size=20),
+    lambda inner: st.lists(inner, max_size=4) | st.dictionaries(st.text(max_size=10), inner, max_size=4),
+    max_leaves=12,
+)
+
+
+@given(st.binary(max_size=300) | st.text(max_size=200).map(str.encode) | JSONISH.map(lambda v: json.dumps(v).encode()))
+def test_no_file_brings_anything_but_words(tmp_path_factory: pytest.TempPathFactory, content: bytes) -> None:
+    folder = tmp_path_factory.mktemp("keep")
+    (folder / NAMES[0]).write_bytes(content)
+    try:
+        kept = FileKeep(folder).load(CAP_S)
+    except KeptStateError:
+        return
+    assert kept.remarks
+    assert kept.state.lost
+
+
+@given(st.data())
+def test_no_change_of_a_field_brings_anything_but_words(
+    tmp_path_factory: pytest.TempPathFactory, data: st.DataObject
+) -> None:
+    """A well-summed state with one part of it replaced: loaded or set aside, and stepped without a raise."""
+    folder = tmp_path_factory.mktemp("keep")
+    plain = lived(12).to_plain()
+    key = data.draw(st.sampled_from(sorted(plain)))
+    inner = plain[key]
+    value = data.draw(JSONISH)
+    if isinstance(inner, dict) and data.draw(st.booleans()):
+        plain[key] = {**inner, data.draw(st.sampled_from(sorted(inner))): value}
+    else:
+        plain[key] = value
+    (folder / NAMES[1]).write_text(wrapped(json.dumps(plain), number=3))
+    try:
+        kept = FileKeep(folder).load(CAP_S)
+    except KeptStateError:
+        return
+    controller = Controller(flat(), kept.state)
+    for tick in range(3):
+        decision = controller.step(Inputs((Reading(50.0, 24.0),)), Instant(10.0 * tick, NOON, True, "z"))
+        assert not decision.relay_on  # never on before three good samples
+
+
+def test_a_rehearsal_keeps_the_value_itself() -> None:
+    keep = MemoryKeep()
+    state = lived()
+    keep.save(state)
+    assert keep.state is state

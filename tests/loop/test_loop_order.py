@@ -1,0 +1,364 @@
+"""The order inside a tick, and every way out of the loop."""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Callable
+from typing import Any
+
+import pytest
+
+from controller.core.records import Decision, Inputs, Reading, Request
+from controller.errors import KeptStateError, RelayError
+from controller.loop import Loop
+from tests.loop.helpers import HOUR_S, Bench, FakeProbe, Journal, flat
+
+UNCLEAN_END_COUNTS_S = 300.0
+"""What the design promises: kept "each 5 min while on"."""
+
+
+def probe_of(bench: Bench) -> FakeProbe:
+    assert isinstance(bench.probe, FakeProbe)
+    return bench.probe
+
+
+def turns(journal: Journal) -> list[int]:
+    """Where in the journal the relay's command changes."""
+    where, last = [], False
+    for index, (what, on) in enumerate(journal):
+        if what == "switch" and on != last:
+            where.append(index)
+            last = on
+    return where
+
+
+def test_the_state_is_kept_before_on_and_after_off() -> None:
+    bench = Bench(for_s=2 * HOUR_S)
+
+    def swing(since_s: float) -> None:
+        probe_of(bench).rh_pct = 50.0 if since_s % 1200.0 < 600.0 else 75.0
+
+    bench.clock.hooks.append(swing)
+    Loop(bench.parts(), 10.0).run()
+    found = turns(bench.journal)
+    assert len(found) >= 10  # the scene does switch
+    for index in found:
+        on = bench.journal[index][1]
+        beside = bench.journal[index - 1] if on else bench.journal[index + 1]
+        assert beside == ("save", on)
+
+
+def test_nothing_is_switched_on_before_it_was_kept() -> None:
+    """A crash between keeping and switching counts as on, never the other way round."""
+    bench = Bench(for_s=HOUR_S)
+    kept_on: list[bool] = []
+
+    def at(on: bool) -> None:
+        if on and not bench.relay.on:
+            kept_on.append(bench.keep.states[-1].relay.on)
+
+    bench.relay.at = at
+    Loop(bench.parts(), 10.0).run()
+    assert kept_on == [True]
+
+
+@pytest.mark.parametrize("tick_s", [1.0, 7.0, 10.0, 30.0, 60.0, 299.0, 300.0])
+def test_the_state_is_kept_every_five_minutes_while_on(tick_s: float) -> None:
+    trust = {"oldest_s": max(30.0, tick_s), "bridge_s": max(60.0, tick_s)}
+    bench = Bench(flat(loop={"tick_s": tick_s}, trust=trust), for_s=4 * HOUR_S)
+    marks: list[float] = []
+    bench.keep.at = lambda state: marks.append(bench.clock.mono_s) if state.relay.on else None
+    Loop(bench.parts(), tick_s).run()
+    marks.append(bench.clock.mono_s)
+    assert len(marks) > 10
+    assert max(b - a for a, b in zip(marks, marks[1:], strict=False)) <= UNCLEAN_END_COUNTS_S
+
+
+def test_the_state_is_kept_every_five_minutes_though_ticks_come_late() -> None:
+    """A wait that ends up to half a second late, as waits do; a mark may be late by one tick's lateness."""
+    bench = Bench(for_s=4 * HOUR_S)
+    draw = random.Random(4)
+    bench.clock.late = lambda: draw.uniform(0.0, 0.5)
+    marks: list[float] = []
+    bench.keep.at = lambda state: marks.append(bench.clock.mono_s) if state.relay.on else None
+    Loop(bench.parts(), 10.0).run()
+    assert max(b - a for a, b in zip(marks, marks[1:], strict=False)) <= UNCLEAN_END_COUNTS_S + 0.5
+
+
+def test_off_for_long_writes_nothing() -> None:
+    """A memory card is not written for nothing: a humid room at rest needs no mark."""
+    bench = Bench(for_s=6 * HOUR_S)
+    probe_of(bench).rh_pct = 72.0
+    Loop(bench.parts(), 10.0).run()
+    assert len(bench.keep.states) <= 2  # at the end, and perhaps once at the start
+
+
+def test_an_answer_is_kept_before_it_is_given() -> None:
+    """Whoever reads "noted" must find it still noted after a power cut."""
+    bench = Bench(for_s=300.0)
+    bench.clock.hooks.append(
+        lambda since_s: bench.inbox.asked.append(Request("refilled", id="r")) if since_s == 100.0 else None
+    )
+    told: list[float | None] = []
+    real = bench.inbox.answer
+
+    def answer(answers: Any) -> None:
+        told.append(bench.keep.states[-1].tank.level_l)
+        real(answers)
+
+    bench.inbox.answer = answer  # type: ignore[method-assign]
+    Loop(bench.parts(), 10.0).run()
+    assert [given.done for given in bench.inbox.answers] == [True]
+    assert told == [bench.settings.tank.tank_l]
+
+
+class Bang(Exception):
+    pass
+
+
+def raising(error: BaseException) -> Callable[..., Any]:
+    def bang(*_: Any, **__: Any) -> Any:
+        raise error
+
+    return bang
+
+
+def spoil(bench: Bench, port: str, error: BaseException) -> None:
+    """From now on ``port`` raises."""
+    places: dict[str, tuple[Any, str]] = {
+        "probe": (bench.probe, "read"),
+        "relay": (bench.relay, "switch"),
+        "seen": (bench.relay, "seen_on"),
+        "keep": (bench.keep, "save"),
+        "controller": (bench.controller, "step"),
+        "teller": (bench.watch, "ticked"),
+        "inbox": (bench.inbox, "poll"),
+        "history": (bench.history, "sample"),
+        "clock": (bench.clock, "wait_until"),
+    }
+    thing, method = places[port]
+    setattr(thing, method, raising(error))
+
+
+PORTS = ("probe", "seen", "controller", "teller", "inbox", "history", "clock")
+
+
+@pytest.mark.parametrize("port", PORTS)
+@pytest.mark.parametrize("error", [Bang("bang"), MemoryError("no memory"), RecursionError("too deep")])
+def test_an_error_in_any_port_ends_with_the_relay_off(port: str, error: Exception) -> None:
+    bench = Bench()
+    was_on: list[bool] = []
+
+    def break_it(since_s: float) -> None:
+        if since_s == 600.0:
+            was_on.append(bench.relay.on)
+            spoil(bench, port, error)
+
+    bench.clock.hooks.append(break_it)
+    with pytest.raises(type(error)):
+        Loop(bench.parts(), 10.0).run()
+    assert was_on == [True]
+    assert bench.relay.closed
+    commands = [entry for entry in bench.journal if entry[0] in ("switch", "close", "event")]
+    after_on = commands[max(i for i, entry in enumerate(commands) if entry == ("switch", True)) + 1 :]
+    assert after_on[0] == ("switch", False)  # off before anything else, the record included
+    assert after_on[-1] == ("close", None)
+    assert after_on[-2] == ("switch", False)
+    kind, words = bench.history.events[-1]
+    assert kind == "ended by an error"
+    assert str(error) in words
+    assert type(error).__name__ in words
+    assert bench.history.closed
+    assert bench.keep.states[-1].relay.on is False
+
+
+@pytest.mark.parametrize("port", [*PORTS, "keep"])
+@pytest.mark.parametrize("wish", [KeyboardInterrupt, SystemExit])
+def test_a_wish_to_stop_out_of_any_port_ends_with_the_relay_off(
+    port: str, wish: type[BaseException]
+) -> None:
+    bench = Bench(for_s=1200.0)
+    bench.clock.hooks.append(lambda since_s: spoil(bench, port, wish()) if since_s == 600.0 else None)
+    with pytest.raises(wish):
+        Loop(bench.parts(), 10.0).run()
+    last_two = [entry for entry in bench.journal if entry[0] in ("switch", "close")][-2:]
+    assert last_two == [("switch", False), ("close", None)]
+    assert bench.history.closed
+
+
+def test_the_relay_that_cannot_be_switched_on() -> None:
+    bench = Bench()
+
+    def at(on: bool) -> None:
+        if on:
+            raise RelayError("the line is gone")
+
+    bench.relay.at = at
+    with pytest.raises(RelayError, match="the line is gone"):
+        Loop(bench.parts(), 10.0).run()
+    assert bench.relay.closed
+    assert bench.history.events[-1] == ("ended by an error", "RelayError: the line is gone")
+    assert bench.history.closed
+
+
+def test_a_relay_that_obeys_nothing_any_more_still_leaves_state_and_record() -> None:
+    """Off cannot be had; the line is let go, the state kept, the record closed, the first error told."""
+    # BUG: Loop._end gives up when relay.switch(False) or relay.close() raises: keep.save and
+    # history.close are skipped (up to ten minutes of samples lost, last on-time not kept).
+    bench = Bench()
+    bench.clock.hooks.append(
+        lambda since_s: spoil(bench, "relay", RelayError("the line is gone")) if since_s == 600.0 else None
+    )
+    with pytest.raises(RelayError, match="the line is gone"):
+        Loop(bench.parts(), 10.0).run()
+    assert bench.relay.closed
+    assert bench.history.events[-1][0] == "ended by an error"
+    assert bench.history.closed
+    assert len(bench.keep.states) >= 2
+
+
+def test_a_relay_that_cannot_even_be_let_go() -> None:
+    # BUG: Loop._end gives up when relay.switch(False) or relay.close() raises: keep.save and
+    # history.close are skipped (up to ten minutes of samples lost, last on-time not kept).
+    bench = Bench()
+    bench.relay.close = raising(RelayError("it hangs"))  # type: ignore[method-assign]
+    with pytest.raises(RelayError, match="it hangs"):
+        Loop(bench.parts(), 10.0).run()
+    assert bench.relay.on is False
+    assert bench.history.closed
+    assert bench.keep.states[-1].relay.on is False
+
+
+def test_the_relay_is_off_before_the_first_look() -> None:
+    bench = Bench()
+    bench.probe.read = raising(Bang("bang"))  # type: ignore[method-assign]
+    with pytest.raises(Bang):
+        Loop(bench.parts(), 10.0).run()
+    assert bench.journal[0] == ("switch", False)
+    assert ("switch", True) not in bench.journal
+
+
+def test_unkept_state_is_an_alarm_and_stops_nothing() -> None:
+    bench = Bench(for_s=HOUR_S)
+
+    def at(state: object) -> None:
+        if 600.0 <= bench.clock.since_s < 1800.0:
+            raise KeptStateError("state-a.json cannot be written: No space left on device")
+
+    bench.keep.at = at
+    Loop(bench.parts(), 10.0).run()
+    codes = bench.watch.alarm_codes()
+    at_s = [decision.at.mono_s - bench.clock.began_s for decision in bench.watch.decisions]
+    standing = [since_s for since_s, found in zip(at_s, codes, strict=True) if "state_unkept" in found]
+    # Said within one mark and one tick; gone one tick after the first save that works.
+    assert 600.0 < standing[0] <= 600.0 + 300.0 + 10.0
+    assert standing[-1] <= 1800.0 + 2 * 10.0
+    alarm = next(a for d in bench.watch.decisions for a in d.alarms if a.code == "state_unkept")
+    assert "No space left" in alarm.detail
+    assert bench.watch.decisions[-1].relay_on  # control never stopped
+    assert all(d.relay_on for d, s in zip(bench.watch.decisions, at_s, strict=True) if s > 300.0)
+    raised = [(message.code, up) for _, kind, message, up in bench.history.messages if kind == "alarm"]
+    assert ("state_unkept", True) in raised
+    assert ("state_unkept", False) in raised
+
+
+def test_state_that_cannot_be_kept_at_the_end_is_told_with_the_relay_off() -> None:
+    bench = Bench()
+    bench.clock.hooks.append(
+        lambda since_s: spoil(bench, "keep", KeptStateError("the card is full")) if since_s >= 600.0 else None
+    )
+    with pytest.raises(KeptStateError, match="the card is full"):
+        Loop(bench.parts(), 10.0).run()
+    assert bench.relay.closed
+    assert bench.history.closed
+
+
+def test_a_record_in_trouble_is_an_alarm_and_stops_nothing() -> None:
+    bench = Bench(for_s=HOUR_S)
+
+    def swing(since_s: float) -> None:
+        bench.history.said = "the record cannot be written: disk full." if 600 <= since_s < 1200 else ""
+
+    bench.clock.hooks.append(swing)
+    Loop(bench.parts(), 10.0).run()
+    standing = [
+        d.at.mono_s - bench.clock.began_s
+        for d, codes in zip(bench.watch.decisions, bench.watch.alarm_codes(), strict=True)
+        if "record_broken" in codes
+    ]
+    assert (standing[0], standing[-1]) == (610.0, 1200.0)
+    assert bench.watch.decisions[-1].relay_on
+
+
+def test_troubles_known_at_the_start_stand_for_as_long_as_it_runs() -> None:
+    bench = Bench()
+    Loop(bench.parts(troubles=(("settings_refused", "room.toml:3: no"),)), 10.0).run()
+    assert all("settings_refused" in codes for codes in bench.watch.alarm_codes())
+
+
+def test_a_stall_is_not_made_up_for_by_hurrying() -> None:
+    bench = Bench(for_s=HOUR_S)
+    stall = {600.0: 95.0}
+    bench.clock.late = lambda: stall.pop(bench.clock.since_s, 0.0)
+    Loop(bench.parts(), 10.0).run()
+    assert not stall
+    ticks = [decision.at.mono_s for decision in bench.watch.decisions]
+    apart = [b - a for a, b in zip(ticks, ticks[1:], strict=False)]
+    assert apart.count(105.0) == 1
+    assert min(apart) == 10.0
+
+
+def test_a_late_tick_does_not_shift_the_ones_after_it() -> None:
+    """A wait three seconds late is followed by one of seven: ten ticks are still a hundred seconds."""
+    bench = Bench(for_s=HOUR_S)
+    late = {100.0: 3.0}
+    bench.clock.late = lambda: late.pop(bench.clock.since_s, 0.0)
+    Loop(bench.parts(), 10.0).run()
+    since = [decision.at.mono_s - bench.clock.began_s for decision in bench.watch.decisions]
+    assert since[9:14] == [90.0, 100.0, 113.0, 120.0, 130.0]
+
+
+def test_a_clock_that_steps_back_neither_raises_nor_hurries() -> None:
+    """No monotonic clock does so; a broken one must still not run the relay unwatched."""
+    bench = Bench(for_s=HOUR_S)
+    once = {600.0: -500.0}
+    bench.clock.late = lambda: once.pop(bench.clock.since_s, 0.0)
+    Loop(bench.parts(), 10.0).run()
+    apart = [b - a for a, b in zip(bench.clock.waited_for, bench.clock.waited_for[1:], strict=False)]
+    assert min(apart) >= 0.0
+    assert bench.relay.closed
+
+
+def test_both_probes_are_read_and_the_outdoors_asked() -> None:
+    bench = Bench()
+    second = FakeProbe(52.0)
+    seen: list[Inputs] = []
+
+    class Ear:
+        def ticked(self, inputs: Inputs, decision: Decision, changed: bool) -> None:
+            seen.append(inputs)
+
+    parts = bench.parts(probes=(bench.probe, second), tellers=(Ear(),), outdoor_c=lambda: -5.0)
+    Loop(parts, 10.0).tick(bench.clock.now())
+    (inputs,) = seen
+    assert [reading.rh_pct for reading in inputs.readings] == [50.01, 52.01]
+    assert inputs.outdoor_c == -5.0
+    assert inputs.relay_on is False
+
+
+def test_what_the_relay_really_did_comes_round_on_the_next_tick() -> None:
+    """A relay that is seen on though commanded off is an alarm after a minute, and gets no further on."""
+    bench = Bench(for_s=HOUR_S)
+    probe_of(bench).rh_pct = 72.0
+    bench.relay.seen_on = lambda: bench.clock.since_s >= 600.0  # type: ignore[method-assign]
+    Loop(bench.parts(), 10.0).run()
+    assert "relay_stuck_on" in bench.watch.alarm_codes()[-1]
+    assert "relay_stuck" in [reason.code for reason in bench.watch.decisions[-1].reasons]
+
+
+def test_a_failed_reading_is_no_exception() -> None:
+    bench = Bench(for_s=600.0)
+    bench.probe.read = lambda: Reading(failure="gone")  # type: ignore[method-assign]
+    Loop(bench.parts(), 10.0).run()
+    assert {reason.code for d in bench.watch.decisions for reason in d.reasons} >= {"untrusted"}
+    assert ("switch", True) not in bench.journal

@@ -1,0 +1,303 @@
+"""Requests as files: what is left is read once and answered; what is no request is refused by name."""
+
+from __future__ import annotations
+
+import errno
+import json
+import os
+import threading
+import time
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from controller.core.controller import Controller
+from controller.core.records import Answer, Inputs, Instant, Request
+from controller.errors import RequestError
+from controller.spool import ANSWER_AGE_S, GOOD_FOR, LARGEST_BYTES, MOST_PER_TICK, Spool
+from tests.loop.helpers import NOON, flat
+
+FULL = Request(
+    "refilled",
+    by="Ann",
+    expires=NOON + timedelta(minutes=5),
+    at=NOON - timedelta(minutes=20),
+    litres=2.5,
+    for_s=60.0,
+    rh_pct=5.0,
+)
+
+
+@pytest.fixture
+def spool(tmp_path: Path) -> Spool:
+    spool = Spool(tmp_path / "requests")
+    spool.prepare()
+    return spool
+
+
+def drop(tmp_path: Path, content: bytes, name: str = "x.json") -> Path:
+    path = tmp_path / "requests" / "asked" / name
+    path.write_bytes(content)
+    return path
+
+
+def asked(**changes: object) -> bytes:
+    plain = {"kind": "pause", "expires": (NOON + timedelta(minutes=5)).isoformat(), **changes}
+    return json.dumps(plain).encode()
+
+
+def test_a_request_arrives_whole_and_once(spool: Spool) -> None:
+    identity = spool.leave(FULL, NOON)
+    assert spool.poll(NOON) == (FULL._replace(id=identity),)
+    assert spool.poll(NOON) == ()
+
+
+def test_a_request_without_an_end_gets_one(spool: Spool) -> None:
+    spool.leave(Request("pause"), NOON)
+    (request,) = spool.poll(NOON)
+    assert request.expires == NOON + GOOD_FOR
+
+
+def test_the_answer_comes_back(spool: Spool) -> None:
+    identity = spool.leave(FULL, NOON)
+    assert spool.answer_to(identity) is None
+    (request,) = spool.poll(NOON)
+    spool.answer([Answer(request, True, "noted: ünder “quotes”")])
+    assert spool.answer_to(identity) == (True, "noted: ünder “quotes”")
+
+
+def test_a_refusal_comes_back_as_one(spool: Spool) -> None:
+    identity = spool.leave(FULL, NOON)
+    (request,) = spool.poll(NOON)
+    spool.answer([Answer(request, False, "no")])
+    assert spool.answer_to(identity) == (False, "no")
+
+
+def test_a_request_can_be_taken_back_until_it_is_read(spool: Spool) -> None:
+    identity = spool.leave(FULL, NOON)
+    assert spool.take_back(identity)
+    assert not spool.take_back(identity)
+    assert spool.poll(NOON) == ()
+
+
+def test_two_at_once_are_two(spool: Spool) -> None:
+    ids = {spool.leave(Request("pause", by=name), NOON) for name in ("Ann", "Ben")}
+    assert len(ids) == 2
+    assert {request.id for request in spool.poll(NOON)} == ids
+
+
+def test_two_people_s_order_is_kept(spool: Spool) -> None:
+    first = spool.leave(Request("pause"), NOON)
+    second = spool.leave(Request("resume"), NOON + timedelta(seconds=1))
+    assert [request.id for request in spool.poll(NOON)] == [first, second]
+
+
+def test_a_flood_is_taken_in_ticks(spool: Spool) -> None:
+    for second in range(MOST_PER_TICK + 3):
+        spool.leave(Request("resume"), NOON + timedelta(seconds=second))
+    assert [len(spool.poll(NOON)) for _ in range(3)] == [MOST_PER_TICK, 3, 0]
+
+
+def test_files_that_are_still_being_written_do_not_hold_up_the_rest(spool: Spool, tmp_path: Path) -> None:
+    for number in range(MOST_PER_TICK + 4):
+        drop(tmp_path, b"{", f".{number}.json")
+        drop(tmp_path, b"{", f"{number}.json.part")
+    identity = spool.leave(Request("resume"), NOON)
+    # BUG: poll cuts names[:MOST_PER_TICK] before it passes over hidden files, which sort first, so sixteen
+    # hidden *.json files block every request for ever.
+    assert [request.id for request in spool.poll(NOON)] == [identity]
+
+
+@pytest.mark.parametrize(
+    "content",
+    [
+        b"",
+        b"null",
+        b"[]",
+        b"7",
+        b"{",
+        b"\xff\xfe\x00nonsense",
+        b"[" * 10_000,
+        asked(kind="p" * 41),
+        asked(kind=7),
+        asked(surprise=1),
+        asked(for_s=-1),
+        asked(for_s=0),
+        asked(litres=1e9),
+        asked(rh_pct="NaN"),
+        b'{"kind": "pause", "expires": "2026-01-10T12:05:00Z", "for_s": NaN}',
+        b'{"kind": "pause", "expires": "2026-01-10T12:05:00Z", "for_s": Infinity}',
+        asked(expires="2026-01-10T12:05:00"),
+        asked(at="2026-01-10T12:05:00"),
+        asked(expires="soon"),
+        asked(by="b" * 81),
+        json.dumps({"kind": "pause"}).encode(),
+        b" " * (LARGEST_BYTES + 1),
+    ],
+)
+def test_a_file_that_is_no_request_is_refused_by_name(spool: Spool, tmp_path: Path, content: bytes) -> None:
+    path = drop(tmp_path, content, "odd.json")
+    good = spool.leave(Request("resume"), NOON)
+    assert [request.id for request in spool.poll(NOON)] == [good]
+    assert not path.exists()
+    (words,) = spool.refused
+    assert words.startswith("odd.json is no request (")
+
+
+def test_what_was_refused_can_be_looked_at_afterwards(spool: Spool, tmp_path: Path) -> None:
+    """The module's head: "refused by name and set aside"."""
+    drop(tmp_path, b"nonsense", "odd.json")
+    spool.poll(NOON)
+    kept = [path for path in (tmp_path / "requests").rglob("*") if path.is_file()]
+    # BUG: poll deletes the file; nothing is set aside, against the module's head.
+    assert [path.read_bytes() for path in kept] == [b"nonsense"]
+
+
+def test_a_folder_or_a_link_of_that_name_does_not_stop_the_loop(spool: Spool, tmp_path: Path) -> None:
+    (tmp_path / "requests" / "asked" / "a-folder.json").mkdir()
+    (tmp_path / "requests" / "asked" / "b-link.json").symlink_to(tmp_path / "nowhere")
+    (tmp_path / "requests" / "asked" / "c-round.json").symlink_to("c-round.json")
+    good = spool.leave(Request("resume"), NOON)
+    # BUG: path.unlink of a folder raises IsADirectoryError out of poll, which ends the loop.
+    assert [request.id for request in spool.poll(NOON)] == [good]
+
+
+def test_a_pipe_of_that_name_does_not_hang_the_loop(spool: Spool, tmp_path: Path) -> None:
+    """A loop that hangs leaves the relay as it is."""
+    pipe = tmp_path / "requests" / "asked" / "a.json"
+    os.mkfifo(pipe)
+    thread = threading.Thread(target=spool.poll, args=(NOON,), daemon=True)
+    thread.start()
+    thread.join(1.0)
+    hung = thread.is_alive()
+    if hung:  # let it go: a writer that says nothing ends the read
+        os.close(os.open(pipe, os.O_WRONLY | os.O_NONBLOCK))
+        thread.join()
+    # BUG: _read looks at the size only; read_bytes waits for ever on a pipe (and never ends on /dev/zero).
+    assert not hung
+
+
+def test_a_request_that_cannot_be_removed_is_not_obeyed_for_ever(
+    spool: Spool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A folder that turned read-only: the file stays, and poll must neither raise nor repeat it each tick."""
+    spool.leave(Request("humidify_now"), NOON)
+
+    def denied(*_: object, **__: object) -> None:
+        raise PermissionError(errno.EACCES, os.strerror(errno.EACCES))
+
+    monkeypatch.setattr(Path, "unlink", denied)
+    # BUG: the PermissionError comes out of poll, which ends the loop.
+    polls = [spool.poll(NOON) for _ in range(3)]
+    assert sum(map(len, polls)) <= 1
+
+
+def test_a_missing_folder_is_no_request(tmp_path: Path) -> None:
+    spool = Spool(tmp_path / "none")
+    assert spool.poll(NOON) == ()
+    assert spool.answer_to("x") is None
+    assert not spool.take_back("x")
+    spool.answer([Answer(FULL._replace(id="x"), True, "done")])
+    assert "could not be written" in spool.refused[0]
+
+
+def test_leaving_makes_the_folders_it_needs(tmp_path: Path) -> None:
+    identity = Spool(tmp_path / "new" / "requests").leave(FULL, NOON)
+    assert (tmp_path / "new" / "requests" / "asked" / f"{identity}.json").is_file()
+
+
+def test_a_folder_that_cannot_be_made_is_told(tmp_path: Path) -> None:
+    (tmp_path / "requests").write_text("in the way")
+    with pytest.raises(RequestError, match="cannot be made"):
+        Spool(tmp_path / "requests").leave(FULL, NOON)
+
+
+def test_a_request_that_cannot_be_left_is_told(spool: Spool, monkeypatch: pytest.MonkeyPatch) -> None:
+    def full(*_: object) -> int:
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    monkeypatch.setattr(os, "open", full)
+    with pytest.raises(RequestError, match="No space left"):
+        spool.leave(FULL, NOON)
+
+
+def test_old_answers_are_swept(spool: Spool, tmp_path: Path) -> None:
+    for identity, age_s in (("old", ANSWER_AGE_S + 60.0), ("young", ANSWER_AGE_S - 60.0)):
+        spool.answer([Answer(FULL._replace(id=identity), True, "done")])
+        path = tmp_path / "requests" / "answered" / f"{identity}.json"
+        then = time.time() - age_s
+        os.utime(path, (then, then))
+    spool.answer([Answer(FULL._replace(id="new"), True, "done")])
+    assert [spool.answer_to(identity) is not None for identity in ("old", "young", "new")] == [
+        False,
+        True,
+        True,
+    ]
+
+
+def test_an_answer_half_there_is_none_yet(spool: Spool, tmp_path: Path) -> None:
+    for text in ("", "{", "null", "[]", '{"done": true}'):
+        (tmp_path / "requests" / "answered" / "x.json").write_text(text)
+        assert spool.answer_to("x") is None
+
+
+@pytest.mark.parametrize("identity", ["../../secret", "/etc/passwd"])
+def test_no_name_in_a_request_reaches_outside_the_folder(
+    spool: Spool, tmp_path: Path, identity: str
+) -> None:
+    """A request's id is its file's name, which holds no slash; one inside the file is not a field."""
+    drop(tmp_path, asked(id=identity), "odd.json")
+    assert spool.poll(NOON) == ()
+    assert "odd.json" in spool.refused[0]
+
+
+def test_a_request_that_came_too_late_is_answered_so_by_the_core(spool: Spool) -> None:
+    spool.leave(Request("pause", expires=NOON - timedelta(minutes=1)), NOON - timedelta(minutes=20))
+    decision = Controller(flat()).step(
+        Inputs(requests=spool.poll(NOON)), Instant(5.0, NOON, True)
+    )
+    (answer,) = decision.answers
+    assert not answer.done
+    assert "too late" in answer.words
+    assert "paused" not in [reason.code for reason in decision.reasons]
+    spool.answer(decision.answers)
+    assert spool.answer_to(answer.request.id) == (False, answer.words)
+
+
+@given(st.lists(st.binary(max_size=200), min_size=1, max_size=4))
+def test_poll_never_raises_on_a_file(tmp_path_factory: pytest.TempPathFactory, files: list[bytes]) -> None:
+    folder = tmp_path_factory.mktemp("spool")
+    spool = Spool(folder / "requests")
+    spool.prepare()
+    for number, content in enumerate(files):
+        drop(folder, content, f"{number}.json")
+    assert len(spool.poll(NOON)) + len(spool.refused) == len(files)
+
+
+VALUES = st.none() | st.booleans() | st.floats() | st.integers() | st.text(max_size=50)
+
+
+@given(
+    st.fixed_dictionaries(
+        {"kind": st.sampled_from(["pause", "refilled", "raise_target", "humidify_now", "resume"]) | st.text()},
+        optional={
+            "expires": st.datetimes(timezones=st.none() | st.just(UTC)).map(datetime.isoformat) | VALUES,
+            "at": st.datetimes(timezones=st.none() | st.just(UTC)).map(datetime.isoformat) | VALUES,
+            **dict.fromkeys(("for_s", "litres", "rh_pct", "by", "more"), VALUES),
+        },
+    )
+)
+def test_whatever_a_file_asks_the_core_answers_it(
+    tmp_path_factory: pytest.TempPathFactory, plain: dict[str, object]
+) -> None:
+    folder = tmp_path_factory.mktemp("spool")
+    spool = Spool(folder / "requests")
+    spool.prepare()
+    drop(folder, json.dumps(plain).encode("utf-8", "surrogatepass"))
+    requests = spool.poll(NOON)
+    decision = Controller(flat()).step(Inputs(requests=requests), Instant(5.0, NOON, True))
+    assert len(decision.answers) == len(requests)
+    spool.answer(decision.answers)
