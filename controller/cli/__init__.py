@@ -1,0 +1,61 @@
+"""The ``hygrohold`` command: parse, call, print. It decides nothing.
+
+Exit codes, the same for every command:
+    0  done
+    1  it failed: probe, relay, kept state, record, or an unexpected error (the relay is off)
+    2  wrong usage, settings or input file; nothing was begun
+    3  asked, but refused or not answered
+    4  ``status``: the loop is not running
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Sequence
+from importlib import import_module
+
+from controller import __version__
+from controller.errors import DataFileError, HygroholdError, SettingsError
+
+COMMANDS = ("bench", "check", "run", "status", "note", "pause", "resume", "humidify", "report")
+"""One module each, in the order of the help; ``add`` declares it, ``run`` does it."""
+
+DONE, FAILED, WRONG, REFUSED, NOT_RUNNING = range(5)
+
+EPILOG = """exit codes: 0 done; 1 failed (the relay is off); 2 wrong usage, settings or input file;
+            3 asked but refused or not answered; 4 status: the loop is not running
+
+example: hygrohold bench --picture fortnight.png"""
+
+
+def parser() -> argparse.ArgumentParser:
+    whole = argparse.ArgumentParser(
+        prog="hygrohold",
+        description="Holds the humidity of one heated animal room, and rehearses it first.",
+        epilog=EPILOG,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    whole.add_argument("--version", action="version", version=f"hygrohold {__version__}")
+    commands = whole.add_subparsers(dest="command", metavar="COMMAND", required=True)
+    for name in COMMANDS:
+        import_module(f"controller.cli.{name}").add(commands)
+    return whole
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Runs one command; its exit code."""
+    args = parser().parse_args(arguments)
+    try:
+        code: int = args.run(args)
+    except (SettingsError, DataFileError) as error:
+        print(f"hygrohold: {error}", file=sys.stderr)
+        return WRONG
+    except HygroholdError as error:
+        print(f"hygrohold: {error}", file=sys.stderr)
+        return FAILED
+    except BrokenPipeError:
+        return DONE  # whoever read our output has seen enough
+    except KeyboardInterrupt:
+        return FAILED
+    return code

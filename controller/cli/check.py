@@ -1,0 +1,116 @@
+"""check: are settings, probe and relay in order, and what would be done now? Switches nothing."""
+
+from __future__ import annotations
+
+import argparse
+from typing import TYPE_CHECKING, Any
+
+from controller.cli import common
+
+if TYPE_CHECKING:
+    from controller.core.records import Reading
+    from controller.settings import Settings
+
+
+def add(commands: Any) -> None:
+    to = common.command(
+        commands,
+        "check",
+        run,
+        "look whether settings, probe and relay are in order, and say what would be done now",
+        "hygrohold check --settings config/room.toml",
+        "Nothing is switched.",
+    )
+    common.add_settings(to)
+
+
+def run(args: argparse.Namespace) -> int:
+    from controller.cli import DONE, FAILED
+
+    settings = common.load(args)
+    print(f"Settings   in order: {args.settings or 'the built-in default'}")
+    print(f"           {_plan(settings)}")
+    readings = _probes(settings)
+    relay_fine = _relay(settings)
+    if readings:
+        print(f"Now        {_now(settings, readings)}")
+    return DONE if relay_fine and readings and not any(reading.failure for reading in readings) else FAILED
+
+
+def _plan(settings: Settings) -> str:
+    target, runtime = settings.target, settings.runtime
+    return (
+        f"day {target.day_rh_pct:g} %RH from {target.day_starts:%H:%M}, "
+        f"night {target.night_rh_pct:g} %RH from {target.night_starts:%H:%M},\n"
+        f"           ceiling {settings.ceiling.limit_rh_pct:g} %RH, {settings.demand.method}, "
+        f"at most {runtime.cap_hours_in_any_24:g} h in any 24"
+    )
+
+
+def _probes(settings: Settings) -> list[Reading]:
+    """One reading of each probe, and what this machine has."""
+    from controller.devices.sysfs import list_probes
+    from controller.errors import HygroholdError
+    from controller.wiring import make_probe
+
+    readings = []
+    for number, probe in enumerate(settings.probe, 1):
+        try:
+            made = make_probe(probe, lambda: 0.0)
+        except HygroholdError as error:
+            print(f"Probe {number}    {error}")
+            continue
+        reading = made.read()
+        readings.append(reading)
+        if reading.failure:
+            print(f"Probe {number}    {made.name}: no reading, because {_because(reading.failure)}")
+        else:
+            print(f"Probe {number}    {made.name}: {reading.rh_pct:.1f} %RH, {reading.temp_c or 0.0:.1f} °C")
+        note = getattr(made, "scale_note", "")
+        if note:
+            print(f"           {note}")
+    found = list_probes()
+    for item in found:
+        print(f'Found      {item.kind} probe "{item.name}" at "{item.address}"')
+    if not found:
+        print("Found      no probe with a kernel driver on this machine")
+    return readings if len(readings) == len(settings.probe) else []
+
+
+def _because(failure: str) -> str:
+    return failure.removeprefix("because ")
+
+
+def _relay(settings: Settings) -> bool:
+    if settings.relay.kind == "simulated":
+        print('Relay      simulated: nothing is switched. A real one: relay.kind = "gpiozero"')
+        return True
+    from controller.devices.relay_gpiozero import caution, relay_reachable
+
+    trouble = relay_reachable(settings.relay)
+    line = f"pin {settings.relay.pin} of gpiochip{settings.relay.chip}"
+    print(f"Relay      {trouble or f'{line} can be reached; it was not touched'}")
+    if caution(settings.relay):
+        print(f"           {caution(settings.relay)}")
+    return not trouble
+
+
+def _now(settings: Settings, readings: list[Reading]) -> str:
+    """What a loop that has just come to trust these readings would do, from the kept state."""
+    from controller.core.controller import Controller
+    from controller.core.records import Inputs
+    from controller.core.words import sentence
+    from controller.devices.clock import BoardClock
+    from controller.keep import peek
+    from controller.wiring import places, zone
+
+    clock = BoardClock(zone(settings))
+    now = clock.now()
+    clock.close()
+    controller = Controller(settings, peek(places(settings).state))
+    steps = max(settings.trust.good_samples, int(settings.guards.shortest_off_s // 300) + 1) + 1
+    decision = controller.step(Inputs(tuple(readings)), now)
+    for _ in range(steps):
+        now = now._replace(mono_s=now.mono_s + min(300.0, settings.trust.oldest_s))
+        decision = controller.step(Inputs(tuple(readings), relay_on=False), now)
+    return sentence(decision)

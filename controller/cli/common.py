@@ -1,0 +1,146 @@
+"""What several commands share: options, settings, asking the loop."""
+
+from __future__ import annotations
+
+import argparse
+import math
+import os
+import re
+import time
+from collections.abc import Mapping
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from controller.errors import SettingsError
+
+if TYPE_CHECKING:
+    from controller.core.records import Request
+    from controller.settings import Settings
+
+PATH_VARIABLE = "HYGROHOLD_SETTINGS"
+WAIT_S = 25.0
+_DURATION = re.compile(r"(\d+(?:\.\d+)?)\s*(s|min|h|d)")
+_UNITS = {"s": 1.0, "min": 60.0, "h": 3600.0, "d": 86400.0}
+
+
+def command(
+    commands: Any, name: str, run: Any, summary: str, example: str, details: str = ""
+) -> argparse.ArgumentParser:
+    """Declares a command with its help and an example."""
+    added: argparse.ArgumentParser = commands.add_parser(
+        name,
+        help=summary,
+        description=f"{summary[0].upper()}{summary[1:]}. {details}".strip(),
+        epilog=f"example: {example}",
+    )
+    added.set_defaults(run=run)
+    return added
+
+
+def add_settings(to: argparse.ArgumentParser) -> None:
+    to.add_argument(
+        "--settings",
+        metavar="FILE",
+        default=os.environ.get(PATH_VARIABLE) or None,
+        help=f"the settings file (or set {PATH_VARIABLE}); without one, the built-in default",
+    )
+
+
+def load(args: argparse.Namespace, overrides: Mapping[str, tuple[str, str]] | None = None) -> Settings:
+    """The settings; ``overrides`` maps a settings path to (value, the option it came from)."""
+    from controller.settings import PREFIX, Settings
+
+    variables = {
+        PREFIX + path.upper().replace(".", "__"): value_and_option
+        for path, value_and_option in (overrides or {}).items()
+    }
+    environ = {**os.environ, **{name: value for name, (value, _) in variables.items()}}
+    try:
+        return Settings.load(args.settings, environ)
+    except SettingsError as error:
+        words = str(error)
+        for name, (_, option) in variables.items():
+            words = words.replace(name, option)
+        raise SettingsError(words) from error
+
+
+def duration_s(text: str) -> float:
+    """Argparse type: "90s", "30min", "2h", "3d"."""
+    found = _DURATION.fullmatch(text.strip())
+    if not found or not float(found[1]) > 0:
+        raise argparse.ArgumentTypeError(f"{text!r} is not a time like 45min, 2h or 3d")
+    return float(found[1]) * _UNITS[found[2]]
+
+
+def above_zero(text: str) -> float:
+    """Argparse type: a figure above zero."""
+    try:
+        value = float(text)
+    except ValueError:
+        value = math.nan
+    if not (math.isfinite(value) and value > 0):
+        raise argparse.ArgumentTypeError(f"{text!r} is not a figure above zero")
+    return value
+
+
+def moment(text: str) -> datetime:
+    """Argparse type: a past local time, "16:40" (today) or "2026-01-14T16:40"."""
+    now = datetime.now().astimezone()
+    try:
+        if re.fullmatch(r"\d{1,2}:\d{2}", text):
+            hour, minute = text.split(":")
+            return now.replace(hour=int(hour), minute=int(minute), second=0, microsecond=0)
+        found = datetime.fromisoformat(text)
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"{text!r} is not a time like 16:40 or 2026-01-14T16:40") from None
+    return found if found.tzinfo is not None else found.astimezone()
+
+
+def add_by(to: argparse.ArgumentParser) -> None:
+    to.add_argument(
+        "--by", default=os.environ.get("USER", ""), metavar="NAME", help="who asks (default: you)"
+    )
+
+
+def ask(args: argparse.Namespace, request: Request) -> int:
+    """Leaves a request for the loop and waits for its answer."""
+    from controller.cli import DONE, REFUSED
+    from controller.spool import GOOD_FOR, Spool
+    from controller.wiring import places
+
+    settings = load(args)
+    spool = Spool(places(settings).spool)
+    identity = spool.leave(request, datetime.now().astimezone())
+    until = time.monotonic() + WAIT_S + settings.loop.tick_s
+    while time.monotonic() < until:
+        answer = spool.answer_to(identity)
+        if answer is not None:
+            done, words = answer
+            print(f"{'Done' if done else 'Refused'}: {words}.")
+            return DONE if done else REFUSED
+        time.sleep(0.2)
+        if not _running(settings):
+            break
+    print(
+        f"Left for the loop of room {settings.room.name}, which has not answered: "
+        "it is not running, or busy.\n"
+        f"The request is good for {GOOD_FOR.seconds // 60} minutes; `hygrohold status` tells more."
+    )
+    return REFUSED
+
+
+def _running(settings: Settings) -> bool:
+    from controller.status import is_stale, read_status
+    from controller.wiring import places
+
+    plain = read_status(places(settings).status)
+    return plain is not None and not is_stale(plain, datetime.now().astimezone())
+
+
+def existing(path: str) -> Path:
+    """A path to write to: its folder must be there. Raises SettingsError."""
+    wanted = Path(path)
+    if not wanted.parent.is_dir():
+        raise SettingsError(f"{path}: there is no folder {wanted.parent}; make it first")
+    return wanted

@@ -1,0 +1,167 @@
+"""Figures, not tests: how fast, how big. Prints a table; nothing here can fail.
+
+python tests/benchmark.py            all, about two minutes
+python tests/benchmark.py core year  only these
+"""
+
+from __future__ import annotations
+
+import gc
+import math
+import os
+import platform
+import subprocess
+import sys
+import tempfile
+import time
+import tracemalloc
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+from controller import Controller, Inputs, Instant, Reading, Request, Settings
+from controller.wiring import make_rehearsal
+
+START = datetime(2026, 1, 12, tzinfo=UTC)
+
+
+def line(what: str, figure: str) -> None:
+    print(f"{what:<58} {figure}", flush=True)
+
+
+def _core_s(method: str, steps: int) -> float:
+    """CPU seconds for ``steps`` steps with two probes' worth of nothing spared: surface, tank, cap, noise."""
+    settings = Settings(
+        demand={"method": method}, surface={"frsi": 0.95}, runtime={"cap_hours_in_any_24": 20}
+    )
+    controller = Controller(settings)
+    ticks = [
+        (
+            Inputs(
+                (Reading(65 + 2.5 * math.sin(i / 30) + i % 7 * 0.02, 22.0 + i % 7 * 0.1),), outdoor_c=10.0
+            ),
+            Instant(i * 10.0, START + timedelta(seconds=10 * i)),
+        )
+        for i in range(steps)
+    ]
+    controller.step(Inputs(requests=(Request("refilled"),)), Instant(-10.0, START))
+    gc.collect()
+    began = time.process_time()
+    for inputs, now in ticks:
+        controller.step(inputs, now)
+    return time.process_time() - began
+
+
+def core() -> None:
+    for method in ("hysteresis", "pid"):
+        runs = sorted(_core_s(method, 50_000) / 50_000 * 1e6 for _ in range(5))
+        line(f"core step, {method}, surface estimate on", f"{runs[0]:.1f} to {runs[-1]:.1f} us (5 runs)")
+
+
+def growth() -> None:
+    """Memory of the core and its state after a million steps."""
+    controller = Controller(Settings())
+    tracemalloc.start()
+    sizes: list[int] = []
+    for i in range(1_000_000):
+        reading = Reading(65 + 4 * math.sin(i / 20), 22.0 + i % 7 * 0.1)
+        controller.step(Inputs((reading,)), Instant(i * 10.0, START + timedelta(seconds=10 * i)))
+        if i in (100_000, 999_999):
+            sizes.append(tracemalloc.get_traced_memory()[0])
+    tracemalloc.stop()
+    line("core, memory held after 1e5 and 1e6 steps", f"{sizes[0] / 1024:.0f} and {sizes[1] / 1024:.0f} KiB")
+
+
+def fortnight() -> None:
+    for method in ("hysteresis", "pid"):
+        settings = Settings(demand={"method": method})
+        began = time.perf_counter()
+        make_rehearsal(settings, trace=True).loop.run()
+        took = time.perf_counter() - began
+        ticks = settings.bench.days * 86400 / settings.loop.tick_s
+        line(f"fortnight at 10 s ticks, {method}", f"{took:.2f} s, {took / ticks * 1e6:.1f} us a tick")
+
+
+def year() -> None:
+    for method in ("hysteresis", "pid"):
+        settings = Settings(demand={"method": method}, bench={"days": 365}, loop={"tick_s": 30})
+        began = time.perf_counter()
+        make_rehearsal(settings, trace=False).loop.run()
+        took = time.perf_counter() - began
+        line(
+            f"year at 30 s ticks, {method}, record in memory", f"{took:.1f} s, {365 / took:.0f} days a second"
+        )
+
+
+def _python(*arguments: str, **more: Any) -> subprocess.CompletedProcess[str]:
+    return subprocess.run((sys.executable, *arguments), capture_output=True, text=True, check=False, **more)
+
+
+def commands() -> None:
+    for arguments in (("--help",), ("--version",), ("bench", "--days", "0.01")):
+        took = []
+        for _ in range(5):
+            began = time.perf_counter()
+            _python("-m", "controller", *arguments)
+            took.append(time.perf_counter() - began)
+        line(f"hygrohold {' '.join(arguments)}", f"{min(took):.2f} to {max(took):.2f} s (5 runs)")
+
+
+def daemon() -> None:
+    """A real process on a made-up probe, 60 s at 10 s ticks: start, memory, CPU, bytes written."""
+    with tempfile.TemporaryDirectory() as folder:
+        root = Path(folder)
+        rows = "\n".join(f"{i * 5},{60 + i % 7 / 10},{23 + i % 5 / 10}" for i in range(200))
+        (root / "rows.csv").write_text("time,rh_pct,temp_c\n" + rows + "\n")
+        (root / "room.toml").write_text(
+            f'settings_version = 1\n[room]\nstate_dir = "{root}"\n'
+            f'[[probe]]\nkind = "replay"\nfile = "{root}/rows.csv"\n[loop]\ntick_s = 10\n'
+        )
+        began = time.perf_counter()
+        process = subprocess.Popen(
+            (sys.executable, "-m", "controller", "run", "--settings", str(root / "room.toml")),
+            stderr=subprocess.DEVNULL,
+        )
+        try:
+            while not (root / "room" / "status.json").exists():
+                time.sleep(0.01)
+            first_s = time.perf_counter() - began
+            began_s = _cpu_s(process.pid)
+            time.sleep(60)
+            share = (_cpu_s(process.pid) - began_s) / 60
+            proc = Path(f"/proc/{process.pid}")
+            status = dict(part.split(":", 1) for part in (proc / "status").read_text().splitlines())
+            written = dict(part.split(": ") for part in (proc / "io").read_text().splitlines())["write_bytes"]
+        finally:
+            process.terminate()
+            process.wait()
+    line("run: start to first decision (status file there)", f"{first_s:.2f} s")
+    line("run: resident memory", f"{int(status['VmRSS'].split()[0]) / 1024:.1f} MiB")
+    line("run: share of a core at 10 s ticks", f"{100 * share:.2f} %")
+    line("run: bytes to the page cache's disk in the first minute", f"{int(written) / 1024:.0f} KiB")
+
+
+def _cpu_s(pid: int) -> float:
+    fields = Path(f"/proc/{pid}/stat").read_text().rsplit(")", 1)[1].split()
+    return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
+
+
+PARTS = {
+    "core": core,
+    "growth": growth,
+    "fortnight": fortnight,
+    "year": year,
+    "commands": commands,
+    "daemon": daemon,
+}
+
+
+def main(names: list[str]) -> None:
+    line("machine", f"{platform.machine()}, {os.cpu_count()} cores, Python {platform.python_version()}")
+    line("load before", f"{os.getloadavg()[0]:.1f}")
+    for name in names or PARTS:
+        PARTS[name]()
+
+
+if __name__ == "__main__":
+    main(sys.argv[1:])
