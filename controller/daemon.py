@@ -8,8 +8,9 @@ Never: starts without having driven the relay off.
 from __future__ import annotations
 
 import contextlib
+import fcntl
 from pathlib import Path
-from typing import Self
+from typing import Self, TextIO
 
 from controller import __version__
 from controller.core import air
@@ -21,18 +22,20 @@ from controller.history.store import SqliteHistory
 from controller.keep import FileKeep
 from controller.logs import LogTeller
 from controller.loop import Loop, Parts
+from controller.ports import Relay
 from controller.settings import Settings
 from controller.settings.file import load_or_last_good, load_settings, remember_good
 from controller.spool import Spool
 from controller.status import StatusFile
-from controller.wiring import Places, make_probe, make_relay, places, zone
+from controller.wiring import copies, make_probe, make_relay, places, zone
 
 
 class Daemon:
     """One room. ``prepare`` raises what a keeper must mend; ``run`` returns at a wish to stop."""
 
-    def __init__(self, loop: Loop, clock: BoardClock, status: StatusFile) -> None:
+    def __init__(self, loop: Loop, clock: BoardClock, status: StatusFile, lock: TextIO) -> None:
         self._loop = loop
+        self._lock = lock
         self._clock = clock
         self._status = status
 
@@ -45,18 +48,21 @@ class Daemon:
         finally:
             self._clock.close()
             self._status.remove()
+            self._lock.close()
 
     @classmethod
     def prepare(cls, path: Path | None, last_good: bool, log: LogTeller) -> Self:
         settings, refused = _settings(path, last_good)
-        relay = make_relay(settings)  # off before anything that can take long
+        where = places(settings)
+        lock = _hold(where.state)
+        relay: Relay | None = None
         try:
-            where = places(settings)
+            relay = make_relay(settings)  # off before anything that can take long
             clock = BoardClock(zone(settings))
             probes = [make_probe(probe, lambda: clock.now().mono_s) for probe in settings.probe]
             keep = FileKeep(where.state)
             kept = keep.load(settings.runtime.cap_s)
-            spool = Spool(where.spool)
+            spool = Spool(where.spool, log.say)
             spool.prepare()
             history = SqliteHistory.open(where.history)
             note = (
@@ -66,6 +72,8 @@ class Daemon:
                 where.status, settings.room.name, settings.loop.tick_s, settings.tank.rate_l_per_h, note
             )
             air.warm_up()
+            for probe in probes:
+                probe.read()  # settles a driver's unit, so that the remark below can say it
             remarks = [
                 *kept.remarks, history.set_aside, refused, note,
                 *(getattr(probe, "scale_note", "") for probe in probes), getattr(relay, "caution", ""),
@@ -74,7 +82,7 @@ class Daemon:
             for kind, words in (("start", start), *(("remark", words) for words in remarks if words)):
                 history.event(clock.now(), kind, words)
                 log.say(words)
-            _remember(path, refused, where, log)
+            _remember(path, refused, log)
             parts = Parts(
                 Controller(settings, kept.state),
                 probes,
@@ -89,10 +97,12 @@ class Daemon:
             log.say(
                 f"Looking every {duration_words(settings.loop.tick_s)}; state and record in {where.state}"
             )
-            return cls(Loop(parts, settings.loop.tick_s), clock, status)
+            return cls(Loop(parts, settings.loop.tick_s), clock, status, lock)
         except BaseException:
-            with contextlib.suppress(Exception):
-                relay.close()
+            if relay is not None:
+                with contextlib.suppress(Exception):
+                    relay.close()
+            lock.close()
             raise
 
 
@@ -100,13 +110,34 @@ def _settings(path: Path | None, last_good: bool) -> tuple[Settings, str]:
     """The settings, and why the file was refused if the last good copy rules instead."""
     if path is None or not last_good:
         return load_settings(Settings, path), ""
-    return load_or_last_good(Settings, path, places(Settings.load(None)).state)
+    return load_or_last_good(Settings, path, copies(path))
 
 
-def _remember(path: Path | None, refused: str, where: Places, log: LogTeller) -> None:
+def _remember(path: Path | None, refused: str, log: LogTeller) -> None:
     if path is None or refused:
         return
     try:
-        remember_good(path, where.state)
+        remember_good(path, copies(path))
     except KeptStateError as error:
         log.say(str(error))
+
+
+def _hold(folder: Path) -> TextIO:
+    """The room's lock, held for as long as the file is open. Raises KeptStateError."""
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        file = (folder / "lock").open("w")
+    except OSError as error:
+        raise KeptStateError(
+            f"the folder for kept state, {folder}, cannot be used: {error.strerror}. "
+            "Choose another with room.state_dir, or mend its permissions."
+        ) from error
+    try:
+        fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError:
+        file.close()
+        raise KeptStateError(
+            f"another hygrohold already runs this room: {folder} is in use. Stop that one first, or give "
+            "this room another room.name."
+        ) from None
+    return file

@@ -72,7 +72,7 @@ class FileKeep:
                 continue
             try:
                 number, state = _read(path)
-            except (KeptStateError, ValueError, KeyError, TypeError, RecursionError) as error:
+            except (KeptStateError, OSError, ValueError, KeyError, TypeError, RecursionError) as error:
                 aside = set_aside(path)
                 remarks.append(f"{name} was unreadable ({error}) and is now {aside.name}")
             else:

@@ -11,6 +11,7 @@ counts as on) and *after* it is switched off.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from contextlib import ExitStack
 from typing import NamedTuple, Protocol
 
 from controller.core.controller import Controller
@@ -55,6 +56,7 @@ class Loop:
         self._kept_on = False
         self._alarm_codes: tuple[str, ...] = ()
         self._unkept = ""
+        self._broken = False
         self._troubles = parts.troubles
 
     def run(self) -> None:
@@ -78,6 +80,7 @@ class Loop:
 
     def _broke(self, error: Exception) -> None:
         """Off before anything else, then a line in the record."""
+        self._broken = True
         try:
             self._parts.relay.switch(False)
         finally:
@@ -144,15 +147,22 @@ class Loop:
         self._troubles = tuple(found)
 
     def _end(self) -> None:
-        """Off first; then whatever can still be kept."""
+        """Off first; then whatever can still be kept, each whether or not the one before it failed."""
         parts = self._parts
-        try:
-            parts.relay.switch(False)
-        finally:
-            parts.relay.close()
-        state = parts.controller.state
-        try:
-            if state.started:
-                parts.keep.save(state._replace(relay=state.relay._replace(on=False)))
-        finally:
-            parts.history.close()
+        with ExitStack() as steps:  # run from the last to the first
+            steps.callback(parts.history.close)
+            steps.callback(self._keep_last)
+            steps.callback(parts.relay.close)
+            steps.callback(parts.relay.switch, False)
+
+    def _keep_last(self) -> None:
+        parts = self._parts
+        now = parts.clock.now()
+        was_on = parts.controller.state.relay.on
+        state = parts.controller.stop(now)
+        if was_on:
+            parts.history.switched(now, False, "stop")
+        if not self._broken:
+            parts.history.event(now, "stop", "the loop has ended; the relay is off")
+        if state.started:
+            parts.keep.save(state)

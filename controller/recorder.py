@@ -7,7 +7,7 @@ Never: stops control: the history answers for its own trouble.
 
 from __future__ import annotations
 
-from controller.core.alarms import FAULTS
+from controller.core.alarms import is_fault
 from controller.core.records import Decision, Inputs, Message, Reading
 from controller.ports import History, Sample
 
@@ -77,7 +77,7 @@ class Recorder:
             codes = {message.code for message in others}
             for message in these:
                 if message.code not in codes:
-                    kind = "alarm" if message.code in FAULTS else "notice"
+                    kind = "alarm" if is_fault(message.code) else "notice"
                     self._history.message(decision.at, kind, message, raised)
 
     def _end_minutes(self, inputs: Inputs, decision: Decision) -> None:
@@ -87,6 +87,7 @@ class Recorder:
         minutes = min(minutes, MOST_MINUTES)
         first, second = (*inputs.readings, NONE, NONE)[:2]
         count = self._believed
+        on_s = min(self._on_s / minutes, MINUTE_S)  # what a row cannot hold goes into the next
         row = Sample(
             decision.at.wall.timestamp(),
             decision.at.wall_trusted,
@@ -98,12 +99,13 @@ class Recorder:
             second.temp_c,
             decision.target_rh_pct,
             decision.is_day,
-            min(self._on_s / minutes, MINUTE_S),
+            on_s,
             decision.tank_l,
             inputs.outdoor_c,
             decision.reasons[0].code if decision.reasons else "",
         )
         for back in range(minutes - 1, -1, -1):
             self._history.sample(row._replace(at_s=row.at_s - MINUTE_S * back) if back else row)
-        self._on_s = self._rh_sum = self._temp_sum = 0.0
+        self._on_s -= on_s * minutes
+        self._rh_sum = self._temp_sum = 0.0
         self._believed = 0

@@ -127,18 +127,19 @@ class Witness:
 
     def _note(self, trace: Trace, decision: Decision) -> None:
         world, nan = self._world, float("nan")
+        share = min(1.0, (world.on_s - self._last_on_s) / MINUTE_S)
+        self._last_on_s += share * MINUTE_S
         row = (
             self._next_s / 3600.0,
             world.room.rh_pct,
             nan if decision.rh_pct is None else decision.rh_pct,
             decision.target_rh_pct,
-            (world.on_s - self._last_on_s) / MINUTE_S,
+            share,
             world.room.tank_l,
             nan if decision.tank_l is None else decision.tank_l,
             world.room.temp_c,
             world.outdoor.temp_c,
         )
-        self._last_on_s = world.on_s
         for column, value in zip(trace, row, strict=True):
             column.append(value)
 

@@ -9,9 +9,12 @@ from __future__ import annotations
 
 import json
 import os
+import stat
 import time
 import uuid
-from collections.abc import Sequence
+from collections import deque
+from collections.abc import Callable, Sequence
+from contextlib import suppress
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -32,6 +35,7 @@ class _Asked(BaseModel):
     """What a request file may hold."""
 
     model_config = ConfigDict(extra="forbid", allow_inf_nan=False)
+    id: str = ""  # the file's name says it
     kind: str = Field(max_length=40)
     by: str = Field("", max_length=80)
     expires: datetime
@@ -44,17 +48,20 @@ class _Asked(BaseModel):
 class Spool:
     """Implements ``ports.Inbox`` over a folder, and is what a command uses to ask."""
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, say: Callable[[str], None] = lambda words: None) -> None:
+        """``say`` hears, in words, of files that were no requests."""
         self._asked = folder / "asked"
         self._answered = folder / "answered"
-        self.refused: list[str] = []
-        """Words about files that were no requests, for the log; the caller empties it."""
+        self._refused = folder / "refused"
+        self._say = say
+        self._obeyed: deque[str] = deque(maxlen=256)
 
     def prepare(self) -> None:
         """Makes the folders. Raises RequestError."""
         try:
             self._asked.mkdir(parents=True, exist_ok=True)
             self._answered.mkdir(parents=True, exist_ok=True)
+            self._refused.mkdir(parents=True, exist_ok=True)
         except OSError as error:
             raise RequestError(f"{self._asked.parent} cannot be made: {error.strerror}") from error
 
@@ -62,18 +69,17 @@ class Spool:
         """Leaves a request for the loop; its id. Raises RequestError."""
         identity = f"{now:%Y%m%dT%H%M%S}-{uuid.uuid4().hex[:8]}"
         expires = request.expires if request.expires is not None else now + GOOD_FOR
-        plain = {
-            "kind": request.kind,
-            "by": request.by,
-            "expires": expires.isoformat(),
-            "at": request.at.isoformat() if request.at is not None else None,
-            "for_s": request.for_s,
-            "litres": request.litres,
-            "rh_pct": request.rh_pct,
-        }
+        try:
+            asked = _Asked(**{**request._asdict(), "expires": expires})
+        except ValidationError as error:
+            first = error.errors()[0]
+            raise RequestError(
+                f"{'.'.join(str(part) for part in first['loc'])}: {first['input']!r} cannot be asked for "
+                f"({first['msg'][:1].lower()}{first['msg'][1:]})"
+            ) from None
         self.prepare()
         try:
-            write_whole(self._asked / f"{identity}.json", json.dumps(plain))
+            write_whole(self._asked / f"{identity}.json", asked.model_dump_json(exclude={"id"}))
         except OSError as error:
             raise RequestError(f"the request could not be left in {self._asked}: {error.strerror}") from error
         return identity
@@ -96,23 +102,29 @@ class Spool:
 
     def poll(self, now: datetime) -> tuple[Request, ...]:
         try:
-            names = sorted(entry.name for entry in os.scandir(self._asked) if entry.name.endswith(".json"))
+            names = sorted(
+                entry.name
+                for entry in os.scandir(self._asked)
+                if entry.name.endswith(".json") and not entry.name.startswith(".")
+            )
         except OSError:
             return ()
         found = []
-        for name in names[:MOST_PER_TICK]:
+        for name in [name for name in names if name not in self._obeyed][:MOST_PER_TICK]:
             path = self._asked / name
-            if name.startswith("."):
-                continue
+            self._obeyed.append(name)  # once, even where the file cannot be removed
             try:
-                request = self._read(path)
-            except (OSError, ValueError, ValidationError) as error:
-                words = str(error).splitlines()[0] if str(error) else type(error).__name__
-                self.refused.append(f"{name} is no request ({words})")
-            else:
-                found.append(request)
-            path.unlink(missing_ok=True)
+                found.append(self._read(path))
+                path.unlink()
+            except (OSError, ValueError) as error:
+                self._put_aside(path, error)
         return tuple(found)
+
+    def _put_aside(self, path: Path, error: Exception) -> None:
+        words = str(error).splitlines()[0] if str(error) else type(error).__name__
+        self._say(f"{path.name} is no request, or could not be taken: {words}")
+        with suppress(OSError):
+            path.rename(self._refused / path.name)
 
     def answer(self, answers: Sequence[Answer]) -> None:
         for answer in answers:
@@ -120,29 +132,26 @@ class Spool:
             try:
                 write_whole(self._answered / f"{answer.request.id}.json", json.dumps(plain), durable=False)
             except OSError as error:
-                self.refused.append(
-                    f"the answer to {answer.request.id} could not be written: {error.strerror}"
-                )
+                self._say(f"the answer to {answer.request.id} could not be written: {error.strerror}")
         self._sweep()
 
     def _read(self, path: Path) -> Request:
-        if path.stat().st_size > LARGEST_BYTES:
+        if not stat.S_ISREG(path.lstat().st_mode):
+            raise ValueError("it is not an ordinary file")
+        with path.open("rb") as file:
+            text = file.read(LARGEST_BYTES + 1)
+        if len(text) > LARGEST_BYTES:
             raise ValueError("it is far too large")
-        asked = _Asked.model_validate_json(path.read_bytes())
+        asked = _Asked.model_validate_json(text)
         for moment in (asked.expires, asked.at):
             if moment is not None and moment.tzinfo is None:
                 raise ValueError("a time in it has no offset from UTC")
-        return Request(id=path.stem, **asked.model_dump())
+        return Request(**{**asked.model_dump(), "id": path.stem})
 
     def _sweep(self) -> None:
-        """Old answers go; a day is enough for whoever asked."""
-        try:
-            old = [
-                entry.path
-                for entry in os.scandir(self._answered)
-                if entry.stat().st_mtime < time.time() - ANSWER_AGE_S
-            ]
-            for path in old:
-                Path(path).unlink(missing_ok=True)
-        except OSError:
-            return
+        """Old answers and refused files go; a day is enough for whoever asked."""
+        for folder in (self._answered, self._refused):
+            with suppress(OSError):
+                for entry in os.scandir(folder):
+                    if entry.stat(follow_symlinks=False).st_mtime < time.time() - ANSWER_AGE_S:
+                        Path(entry.path).unlink(missing_ok=True)

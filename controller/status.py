@@ -77,6 +77,12 @@ def describe(
     }
 
 
+KEYS = frozenset(("room", "at", "tick_s", "relay_on", "sentence", "to_do", "reasons", "rh_pct", "temp_c"))
+KEYS |= {"target_rh_pct", "is_day", "ceiling_rh_pct", "duty", "tank_l", "tank_on_h", "used_h_in_24"}
+KEYS |= {"next_possible_on", "alarms", "notices"}
+"""What a status file must have to be one of ours."""
+
+
 def _message(message: Any) -> dict[str, str]:
     return {
         "code": message.code,
@@ -97,12 +103,15 @@ def to_do(decision: Decision) -> str:
 
 
 def read_status(path: Path) -> dict[str, Any] | None:
-    """The file's content; None when there is none or it is not readable as such."""
+    """The file's content; None when there is none or it is not one of ours."""
     try:
         plain = json.loads(path.read_text(encoding="utf-8"))
-    except (OSError, ValueError):
-        return None
-    return plain if isinstance(plain, dict) and "sentence" in plain and "at" in plain else None
+        if plain.keys() >= KEYS and datetime.fromisoformat(plain["at"]).tzinfo is not None:
+            float(plain["tick_s"])
+            return dict(plain)
+    except (OSError, ValueError, TypeError, AttributeError, RecursionError):
+        pass
+    return None
 
 
 def age_s(plain: dict[str, Any], now: datetime) -> float:

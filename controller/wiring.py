@@ -7,6 +7,7 @@ Out:   probes, relay, clock, keep, inbox, history, put together as ``loop.Parts`
 from __future__ import annotations
 
 import os
+import zlib
 from collections.abc import Callable
 from datetime import tzinfo
 from pathlib import Path
@@ -64,6 +65,13 @@ def places(settings: Settings) -> Places:
     if not os.environ.get("XDG_RUNTIME_DIR"):  # no login session, so no folder of that kind
         return Places(state, state)
     return Places(state, user_runtime_path("hygrohold") / room.name)
+
+
+def copies(path: Path) -> Path:
+    """Where the last good copy of this settings file goes: a place that does not depend on what it says."""
+    if "STATE_DIRECTORY" in os.environ:
+        return Path(os.environ["STATE_DIRECTORY"])
+    return user_state_path("hygrohold") / f"settings-{zlib.crc32(str(path.resolve()).encode()):08x}"
 
 
 def zone(settings: Settings) -> tzinfo | None:

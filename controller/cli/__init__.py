@@ -16,7 +16,7 @@ from collections.abc import Sequence
 from importlib import import_module
 
 from controller import __version__
-from controller.errors import DataFileError, HygroholdError, SettingsError
+from controller.errors import DataFileError, HygroholdError, RequestError, SettingsError
 
 COMMANDS = ("bench", "check", "run", "status", "note", "pause", "resume", "humidify", "report")
 """One module each, in the order of the help; ``add`` declares it, ``run`` does it."""
@@ -48,7 +48,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     args = parser().parse_args(arguments)
     try:
         code: int = args.run(args)
-    except (SettingsError, DataFileError) as error:
+    except (SettingsError, DataFileError, RequestError) as error:
         print(f"hygrohold: {error}", file=sys.stderr)
         return WRONG
     except HygroholdError as error:

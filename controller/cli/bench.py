@@ -79,12 +79,14 @@ def run(args: argparse.Namespace) -> int:
     else:
         print(as_text(summary, settings, rehearsal.weather, took_s))
     if rows is not None:
-        write_rows(rows, rehearsal.witness)
+        with common.writing(rows):
+            write_rows(rows, rehearsal.witness)
         print(f"Rows: {rows}", file=sys.stderr)
     if picture is not None:
         from controller.picture import draw
 
-        draw(picture, rehearsal.witness, settings, rehearsal.weather)
+        with common.writing(picture):
+            draw(picture, rehearsal.witness, settings, rehearsal.weather)
         print(f"Picture: {picture}", file=sys.stderr)
     return DONE
 

@@ -7,12 +7,13 @@ import math
 import os
 import re
 import time
-from collections.abc import Mapping
-from datetime import datetime
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from controller.errors import SettingsError
+from controller.errors import HygroholdError, SettingsError
 
 if TYPE_CHECKING:
     from controller.core.records import Request
@@ -61,14 +62,14 @@ def load(args: argparse.Namespace, overrides: Mapping[str, tuple[str, str]] | No
     except SettingsError as error:
         words = str(error)
         for name, (_, option) in variables.items():
-            words = words.replace(name, option)
+            words = words.replace(f"{name} (environment)", option).replace(name, option)
         raise SettingsError(words) from error
 
 
 def duration_s(text: str) -> float:
     """Argparse type: "90s", "30min", "2h", "3d"."""
     found = _DURATION.fullmatch(text.strip())
-    if not found or not float(found[1]) > 0:
+    if not found or not 0 < float(found[1]) * _UNITS[found[2]] <= 366 * 86400:
         raise argparse.ArgumentTypeError(f"{text!r} is not a time like 45min, 2h or 3d")
     return float(found[1]) * _UNITS[found[2]]
 
@@ -90,7 +91,8 @@ def moment(text: str) -> datetime:
     try:
         if re.fullmatch(r"\d{1,2}:\d{2}", text):
             hour, minute = text.split(":")
-            return now.replace(hour=int(hour), minute=int(minute), second=0, microsecond=0)
+            found = now.replace(hour=int(hour), minute=int(minute), second=0, microsecond=0)
+            return found if found <= now else found - timedelta(days=1)  # told after midnight
         found = datetime.fromisoformat(text)
     except ValueError:
         raise argparse.ArgumentTypeError(f"{text!r} is not a time like 16:40 or 2026-01-14T16:40") from None
@@ -136,6 +138,15 @@ def _running(settings: Settings) -> bool:
 
     plain = read_status(places(settings).status)
     return plain is not None and not is_stale(plain, datetime.now().astimezone())
+
+
+@contextmanager
+def writing(path: Path) -> Iterator[None]:
+    """What goes wrong while ``path`` is written, in words."""
+    try:
+        yield
+    except OSError as error:
+        raise HygroholdError(f"{path} cannot be written: {error.strerror or error}") from error
 
 
 def existing(path: str) -> Path:

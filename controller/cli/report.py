@@ -8,12 +8,17 @@ from typing import Any
 
 from controller.cli import common
 
+FIRST_DAY = date(1970, 1, 1)
+
 
 def _day(text: str) -> date:
     try:
-        return date.fromisoformat(text)
+        found = date.fromisoformat(text)
+        if 1970 <= found.year <= 9000:
+            return found
     except ValueError:
-        raise argparse.ArgumentTypeError(f"{text!r} is not a date like 2026-01-14") from None
+        pass
+    raise argparse.ArgumentTypeError(f"{text!r} is not a date like 2026-01-14")
 
 
 def add(commands: Any) -> None:
@@ -44,7 +49,9 @@ def run(args: argparse.Namespace) -> int:
     tz = zone(settings) or datetime.now().astimezone().tzinfo
     assert tz is not None
     last = args.last or datetime.now(tz).date()
-    first = args.first or last - timedelta(days=args.days - 1)
+    first = args.first or last - timedelta(days=min(args.days - 1, (last - FIRST_DAY).days))
+    if first > last:
+        raise SettingsError(f"--from {first} is later than --to {last}")
     from_s = datetime(first.year, first.month, first.day, tzinfo=tz).timestamp()
     after = last + timedelta(days=1)
     to_s = datetime(after.year, after.month, after.day, tzinfo=tz).timestamp()

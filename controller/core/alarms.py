@@ -14,20 +14,8 @@ from typing import NamedTuple
 
 from controller.core.records import Message
 
-FAULTS = frozenset(
-    {
-        "probe_lost",
-        "probes_apart",
-        "tank_dry",
-        "relay_stuck_on",
-        "relay_no_answer",
-        "state_lost",
-        "state_unkept",
-        "record_broken",
-        "settings_refused",
-    }
-)
-"""A fault alarm says that probe, relay, humidifier, board or record is not right; all else is a notice."""
+NOTICES = frozenset({"tank_low", "cap_reached", "wall_estimate", "wall_wet"})
+"""A notice tells of the world. All else is a fault alarm: probe, relay, humidifier, board or record."""
 
 PATIENCE_S = {
     "probe_lost": 600.0,
@@ -85,14 +73,18 @@ def advance(
         if standing is None:
             standing = Standing(code, t, wall, code not in PATIENCE_S, seen, limit, detail)
             changed = True
-        elif not standing.said and t - standing.since_t >= PATIENCE_S[code]:
+        elif not standing.said and t - standing.since_t >= PATIENCE_S.get(code, 0.0):
             standing = Standing(code, standing.since_t, standing.since, True, seen, limit, detail)
             changed = True
         after.append(standing)
     return tuple(after) if changed else memory
 
 
+def is_fault(code: str) -> bool:
+    return code not in NOTICES
+
+
 def said(memory: tuple[Standing, ...], faults: bool) -> tuple[Message, ...]:
     return tuple(
-        standing.message for standing in memory if standing.said and (standing.code in FAULTS) == faults
+        standing.message for standing in memory if standing.said and is_fault(standing.code) == faults
     )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from controller.core import restart
 from controller.core.records import Decision, Inputs, Instant
 from controller.core.rules import Rules
 from controller.core.state import State
@@ -31,3 +32,10 @@ class Controller:
         """
         self._state, decision = advance(self._state, inputs, self.settings, now)
         return decision
+
+    def stop(self, now: Instant) -> State:
+        """A normal end: books the time since the last step; the state to keep, with the relay off."""
+        if self._state.started:
+            self._state, _ = advance(self._state, Inputs(), self.settings, now)
+            self._state = restart.stop(self._state)
+        return self._state

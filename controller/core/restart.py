@@ -10,8 +10,9 @@ from __future__ import annotations
 from datetime import datetime
 from math import isfinite
 
-from controller.core import runtime
+from controller.core import runtime, tank
 from controller.core.records import Instant
+from controller.core.rules import Rules
 from controller.core.state import Gap, RelayMemory, State
 from controller.core.trust import ProbeMemory
 
@@ -19,7 +20,7 @@ MARK_S = 300.0
 """While on, the state is kept at least this often; an unclean end counts as on for this long."""
 
 
-def resume(state: State, now: Instant) -> State:
+def resume(state: State, now: Instant, rules: Rules) -> State:
     """Begins at ``now``. The relay counts as just switched off, the probes as not yet trusted."""
     try:
         if not isfinite(now.mono_s):
@@ -27,14 +28,14 @@ def resume(state: State, now: Instant) -> State:
     except TypeError:
         return state
     gap_s = _known_gap_s(state, now)
-    t = state.t
-    used = state.runtime
-    if state.relay.on:  # nobody saw that run end
+    t, used, water = state.t, state.runtime, state.tank
+    if state.relay.on or state.relay.unbooked:  # nobody saw that run end
         ran_s = MARK_S if gap_s is None else min(gap_s, MARK_S)
-        used = runtime.advance(used, t + ran_s, ran_s, True)
-        used = runtime.advance(used, t + ran_s, 0.0, False)
         t += ran_s
+        used = runtime.advance(used, t, ran_s, True)
+        water = tank.advance(water, t, ran_s, rules.tank)
         gap_s = None if gap_s is None else gap_s - ran_s
+    used = runtime.advance(used, t, 0.0, False)
     unknown = gap_s is None and state.wall_trusted and state.t > 0.0
     t += gap_s or 0.0
     return state._replace(
@@ -44,10 +45,21 @@ def resume(state: State, now: Instant) -> State:
         boot=now.boot,
         wall=now.wall,
         runtime=runtime.advance(used, t, 0.0, False),
+        tank=water,
         relay=RelayMemory(since_t=t, rest_until_t=state.relay.rest_until_t),
         probes=tuple(ProbeMemory() for _ in state.probes),
         refused=True,
-        gap=Gap(state.wall, t) if unknown else state.gap,
+        gap=Gap(state.wall, state.t, t) if unknown else state.gap,
+    )
+
+
+def stop(state: State) -> State:
+    """The state to keep at a normal end: the relay is off, and that run has ended."""
+    if not state.started:
+        return state
+    return state._replace(
+        relay=RelayMemory(since_t=state.t, rest_until_t=state.relay.rest_until_t),
+        runtime=runtime.advance(state.runtime, state.t, 0.0, False),
     )
 
 
@@ -65,7 +77,7 @@ def settle_gap(state: State, t: float, wall: datetime) -> State:
     gap = state.gap
     if gap is None:
         return state
-    off_s = (wall - gap.since_wall).total_seconds() - (t - gap.resumed_t)
+    off_s = (wall - gap.since_wall).total_seconds() - (t - gap.since_t)
     used = state.runtime
     if off_s > 0.0:
         used = runtime.age_finished(used, gap.resumed_t, off_s, t)

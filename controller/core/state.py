@@ -40,7 +40,8 @@ class RelayMemory(NamedTuple):
 class Gap(NamedTuple):
     """Time spent powered off that no clock has measured yet."""
 
-    since_wall: datetime
+    since_wall: datetime  # when the state was kept, by both clocks
+    since_t: float
     resumed_t: float
 
 

@@ -75,7 +75,7 @@ def advance(state: State, inputs: Inputs, rules: Rules, now: Instant) -> tuple[S
     now = _sane(now, state)
     before = state
     if not state.started:
-        state = restart.resume(state, now)
+        state = restart.resume(state, now, rules)
     tick = _tick(state, now)
     if state.gap is not None and now.wall_trusted:
         state = restart.settle_gap(state, tick.t, tick.wall)

@@ -10,9 +10,11 @@ from datetime import datetime, time
 from functools import cached_property
 from typing import Self
 
-from pydantic import Field, model_validator
+from pydantic import Field, field_validator, model_validator
+from pydantic_core import PydanticCustomError
 
 from controller.core.limits import Limits, Rh, TempC, contradiction, seconds_of_day
+from controller.simulator.climate import CLIMATES
 
 
 class BenchRoom(Limits):
@@ -86,6 +88,15 @@ class BenchSettings(Limits):
     humidifier: BenchHumidifier = BenchHumidifier()
     probe: BenchProbe = BenchProbe()
     keeper: BenchKeeper = BenchKeeper()
+
+    @field_validator("climate")
+    @classmethod
+    def _is_one(cls, value: str) -> str:
+        if value not in CLIMATES:
+            raise PydanticCustomError(
+                "climate", "there is no such climate; choose one of {names}", {"names": ", ".join(CLIMATES)}
+            )
+        return value
 
     @model_validator(mode="after")
     def _agrees(self) -> Self:

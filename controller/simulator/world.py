@@ -72,7 +72,7 @@ class World:
         self.end_s = bench.days * 86400.0
         self._zone = zone
         self._start_epoch_s = start.timestamp()
-        self._zone_from_s = 0.0
+        self._zone_from_s = -ZONE_STEP_S
         self._zone_wall = start
         self._look_s = self.keeper.next_look.timestamp() - self._start_epoch_s
         self._next_minute_s = 0.0
@@ -90,7 +90,8 @@ class World:
             self._zone_wall = datetime.fromtimestamp(epoch_s, self._zone)
             self._zone_from_s = epoch_s - self._start_epoch_s
             since_s = self.mono_s - self._zone_from_s
-        return self._zone_wall + timedelta(seconds=since_s)
+        wall = self._zone_wall + timedelta(seconds=since_s)
+        return wall.replace(fold=1) if self._zone_wall.fold else wall  # addition forgets the second 02:30
 
     def wait_until(self, mono_s: float) -> bool:
         """Moves the room on to ``mono_s``; False when the rehearsal is over."""

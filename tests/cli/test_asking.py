@@ -89,7 +89,12 @@ class Answering:
 
 @pytest.mark.parametrize(("words", "wanted"), ASKS)
 def test_without_a_loop_the_request_is_left_and_said_so(
-    run: Run, waiting: Waiting, settings: tuple[str, str], folder: Path, words: tuple[str, ...], wanted: Request
+    run: Run,
+    waiting: Waiting,
+    settings: tuple[str, str],
+    folder: Path,
+    words: tuple[str, ...],
+    wanted: Request,
 ) -> None:
     before = datetime.now().astimezone()
     code, out, _ = run(*words, *settings, "--by", "Ann")
@@ -105,7 +110,12 @@ def test_without_a_loop_the_request_is_left_and_said_so(
 
 @pytest.mark.parametrize(("words", "wanted"), ASKS)
 def test_with_a_loop_the_answer_is_printed(
-    run: Run, waiting: Waiting, settings: tuple[str, str], folder: Path, words: tuple[str, ...], wanted: Request
+    run: Run,
+    waiting: Waiting,
+    settings: tuple[str, str],
+    folder: Path,
+    words: tuple[str, ...],
+    wanted: Request,
 ) -> None:
     loop = Answering(folder, waiting)
     code, out, err = run(*words, *settings)
@@ -140,9 +150,7 @@ def test_a_loop_that_does_not_answer_is_not_waited_for_for_ever(
     assert len(left(folder)) == 1
 
 
-def test_a_filling_some_time_ago(
-    run: Run, waiting: Waiting, settings: tuple[str, str], folder: Path
-) -> None:
+def test_a_filling_some_time_ago(run: Run, waiting: Waiting, settings: tuple[str, str], folder: Path) -> None:
     then = (datetime.now().astimezone() - timedelta(hours=3)).replace(microsecond=0)
     run("note", "refilled", "--at", then.isoformat(), *settings)
     run("note", "refilled", "--at", f"{then.replace(tzinfo=None):%Y-%m-%dT%H:%M}", *settings)
@@ -152,7 +160,6 @@ def test_a_filling_some_time_ago(
 
 def test_a_filling_late_in_the_evening_told_after_midnight() -> None:
     """23:50, said at 00:10, was yesterday: "a past local time"."""
-    # BUG: common.moment puts the hour on today's date, so the loop answers "is still to come".
     now = datetime.now().astimezone()
     later = now + timedelta(hours=1)
     if later.date() != now.date():
@@ -190,14 +197,14 @@ def test_a_mistake_leaves_no_request(
     assert not (tmp_path / "state").exists()
 
 
-@pytest.mark.parametrize("words", [("pause", "--for", "9" * 400 + "h"), ("note", "refilled", "--litres", "1e300")])
+@pytest.mark.parametrize(
+    "words", [("pause", "--for", "9" * 400 + "h"), ("note", "refilled", "--litres", "1e300")]
+)
 def test_a_figure_beyond_all_bounds_is_refused_and_not_silently_dropped(
     run: Run, waiting: Waiting, settings: tuple[str, str], folder: Path, words: tuple[str, ...]
 ) -> None:
     """The loop throws such a file away as no request; whoever asked must be told."""
     Answering(folder, waiting)
-    # BUG: the file is refused by the loop without an answer; the command waits 35 s and says "left, good for
-    # 15 minutes", although it is gone. (9...9h gives inf, written as the non-JSON word Infinity.)
     code, out, err = run(*words, *settings)
     assert code in (WRONG, REFUSED)
     assert "good for" not in out
@@ -208,7 +215,6 @@ def test_a_long_name_is_not_silently_dropped(
     run: Run, waiting: Waiting, settings: tuple[str, str], folder: Path
 ) -> None:
     Answering(folder, waiting)
-    # BUG: as above: by may hold 80 letters, and the command does not say so.
     _, out, err = run("pause", "--by", "A" * 81, *settings)
     assert "good for" not in out
     assert out + err
@@ -241,5 +247,6 @@ def test_a_stale_status_file_is_no_running_loop(
 def test_a_folder_that_cannot_be_made_is_told(run: Run, tmp_path: Path, settings: tuple[str, str]) -> None:
     (tmp_path / "state").write_text("in the way")
     code, out, err = run("pause", *settings)
-    assert (code, out) == (1, "")
+    assert code in (1, WRONG)
+    assert out == ""
     assert "cannot be made" in err

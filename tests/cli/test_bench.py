@@ -183,13 +183,11 @@ def test_a_mistake_is_answered_with_what_where_and_what_to_do(
 
 
 def test_a_mistake_in_an_option_is_not_blamed_on_the_environment(run: Run) -> None:
-    # BUG: prints "--days (environment): bench.days: ..."
     _, _, err = run("bench", "--days", "x")
     assert "environment" not in err
 
 
 def test_a_climate_that_does_not_exist_names_the_option(run: Run) -> None:
-    # BUG: prints "there is no climate 'foo'" without saying whether option or settings file asked for it.
     _, _, err = run("bench", "--climate", "foo")
     assert "climate" in err.split("'foo'")[0]
     assert "--climate" in err
@@ -199,7 +197,6 @@ def test_a_climate_in_the_file_that_does_not_exist_names_its_line(
     run: Run, room: Callable[..., Path]
 ) -> None:
     path = room('[bench]\nclimate = "foo"\n')
-    # BUG: neither file nor line is said; the list of climates is not a check of the settings.
     code, _, err = run("bench", "--settings", str(path))
     assert code == WRONG
     assert f"{path}:5" in err
@@ -233,7 +230,6 @@ def test_a_weather_file_that_is_none(run: Run, tmp_path: Path, content: bytes) -
 
 def test_a_picture_that_cannot_be_written_is_told_without_a_traceback(run: Run, tmp_path: Path) -> None:
     (tmp_path / "p.png").mkdir()
-    # BUG: savefig's IsADirectoryError goes through to a traceback (the same for --rows, and a full disk).
     code, _, err = run(*SHORT, "--picture", str(tmp_path / "p.png"))
     assert code in (1, WRONG)
     assert str(tmp_path / "p.png") in err
@@ -241,7 +237,6 @@ def test_a_picture_that_cannot_be_written_is_told_without_a_traceback(run: Run, 
 
 def test_rows_that_cannot_be_written_are_told_without_a_traceback(run: Run, tmp_path: Path) -> None:
     (tmp_path / "rows.csv").mkdir()
-    # BUG: see above.
     code, _, err = run(*SHORT, "--rows", str(tmp_path / "rows.csv"))
     assert code in (1, WRONG)
     assert str(tmp_path / "rows.csv") in err

@@ -152,6 +152,5 @@ def test_status_of_a_loop_that_died(run: Run, tmp_path: Path, settings: tuple[st
 def test_status_of_a_spoilt_file(run: Run, tmp_path: Path, settings: tuple[str, str], text: str) -> None:
     path = told(tmp_path, 50.0)
     path.write_text(text)
-    # BUG (the one with "soon"): ValueError or KeyError goes through to a traceback.
     code, _, _ = run("status", *settings)
     assert code == NOT_RUNNING

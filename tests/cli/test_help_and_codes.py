@@ -62,7 +62,9 @@ def test_the_version(run: Run) -> None:
     assert run("--version")[:2] == (DONE, f"hygrohold {__version__}\n")
 
 
-@pytest.mark.parametrize("arguments", [(), ("nonsense",), ("--nonsense",), ("bench", "--nonsense"), ("note",)])
+@pytest.mark.parametrize(
+    "arguments", [(), ("nonsense",), ("--nonsense",), ("bench", "--nonsense"), ("note",)]
+)
 def test_wrong_usage_is_2_and_says_what_there_is(run: Run, arguments: tuple[str, ...]) -> None:
     code, out, err = run(*arguments)
     assert (code, out) == (WRONG, "")
@@ -96,9 +98,7 @@ def test_what_goes_wrong_becomes_a_code(
 
 
 @pytest.mark.parametrize("name", [name for name in COMMANDS if name not in ("note",)])
-def test_a_settings_file_with_a_mistake_is_named_with_its_line(
-    run: Run, tmp_path: Path, name: str
-) -> None:
+def test_a_settings_file_with_a_mistake_is_named_with_its_line(run: Run, tmp_path: Path, name: str) -> None:
     path = tmp_path / "bad.toml"
     path.write_text("settings_version = 1\n\n[loop]\ntick_s = 0.1\n")
     code, out, err = run(name, "--settings", str(path))

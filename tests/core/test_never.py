@@ -171,7 +171,7 @@ def room_days(seed: int, ticks: int, restarts: bool) -> None:
     rng = random.Random(seed)
     rules = some_rules(rng)
     caller, oracle = Embedder(rules), Oracle(rules)
-    rh, temp, trusted = 60.0, 22.0, rng.random() < 0.5
+    rh, temp, trusted, silent = 60.0, 22.0, rng.random() < 0.5, 0
     pace = rng.choice([1.0, 30.0, 300.0])
     cap_s = rules.runtime.cap_hours_in_any_24 * HOUR_S
     for count in range(ticks):
@@ -181,6 +181,9 @@ def room_days(seed: int, ticks: int, restarts: bool) -> None:
         trusted = trusted or rng.random() < 0.002
         now = caller.now(trusted)
         inputs = wild_inputs(rng, rh, temp, now.wall, was_on)
+        silent = rng.randrange(40) if not silent and rng.random() < 0.01 else max(0, silent - 1)
+        if silent:
+            inputs = inputs._replace(readings=(Reading(failure="unplugged"),) * 2)
         decision = caller.step(inputs, now)
         oracle.look(caller.true_s, inputs, decision)
         if count % 50 == 0:

@@ -31,7 +31,7 @@ def lived() -> State:
     rig.ask("raise_target")
     rig.ask("refilled", litres=0.01)
     rig.ask("pause")
-    return rig.state._replace(gap=Gap(NOON, 12.0), lost="torn", lost_until_t=9.0)
+    return rig.state._replace(gap=Gap(NOON, 11.0, 12.0), lost="torn", lost_until_t=9.0)
 
 
 @pytest.mark.parametrize(

@@ -42,7 +42,7 @@ def test_every_reason_has_words() -> None:
 
 
 def test_every_alarm_and_notice_has_words() -> None:
-    codes = said_in_the_code("Condition") | alarms.FAULTS | set(alarms.PATIENCE_S)
+    codes = said_in_the_code("Condition") | alarms.NOTICES | set(alarms.PATIENCE_S)
     assert {"probe_lost", "tank_low", "wall_wet", "wall_estimate"} <= codes | {"wall_wet"}
     assert codes <= set(words.MESSAGES)
 

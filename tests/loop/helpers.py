@@ -28,7 +28,7 @@ Journal = list[tuple[str, Any]]
 
 def flat(**groups: Any) -> Settings:
     """Real settings with one setpoint all day and nothing but the matter at hand to end a run."""
-    base: dict[str, dict[str, Any]] = {
+    base: dict[str, Any] = {
         "target": {"day_rh_pct": 65.0, "night_rh_pct": 65.0},
         "guards": {"longest_run_minutes": 1440, "rest_minutes": 0},
         "runtime": {"cap_hours_in_any_24": 24},

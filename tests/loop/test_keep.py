@@ -48,7 +48,9 @@ def two_kept(folder: Path) -> tuple[State, State]:
 
 
 def newest(folder: Path) -> Path:
-    return max((folder / name for name in NAMES), key=lambda path: int(json.loads(path.read_text())["number"]))
+    return max(
+        (folder / name for name in NAMES), key=lambda path: int(json.loads(path.read_text())["number"])
+    )
 
 
 def test_nothing_kept_is_a_first_start(tmp_path: Path) -> None:
@@ -127,7 +129,7 @@ def test_a_write_torn_at_any_place_costs_only_that_write(tmp_path: Path) -> None
 
 
 def test_a_flipped_bit_anywhere_is_found(tmp_path: Path) -> None:
-    """Every byte of the state's own text is under the checksum; elsewhere a flip breaks the form or the sum."""
+    """The state's own text is under the checksum; elsewhere a flip breaks the form or the sum."""
     older, newer = two_kept(tmp_path)
     path = newest(tmp_path)
     whole = path.read_bytes()
@@ -238,25 +240,46 @@ def test_a_file_of_another_make_is_set_aside(tmp_path: Path, content: bytes) -> 
 
 def test_figures_no_ledger_can_hold_are_not_taken_for_one(tmp_path: Path) -> None:
     """A run without an end would hold the cap for ever."""
-    # BUG: State.from_plain takes "inf" for any float (closed_s, runs), against the head of core/state.py.
     older, _ = two_kept(tmp_path)
     runtime = {"runs": [[0.0, "inf"]], "closed_s": "inf", "open_t": None, "capped_until_t": None}
     spoilt_is_set_aside(tmp_path, wrapped(plain_with(runtime=runtime)).encode(), older)
 
 
-@pytest.mark.parametrize("place", ["state-a.json", "state-b.json"])
-def test_a_folder_in_place_of_a_file_is_told_or_set_aside(tmp_path: Path, place: str) -> None:
-    two_kept(tmp_path)
-    (tmp_path / place).unlink()
-    (tmp_path / place).mkdir()
-    try:
-        FileKeep(tmp_path).load(CAP_S)
-    except KeptStateError as error:
-        assert str(tmp_path) in str(error)
+@pytest.mark.parametrize("name", NAMES)
+def test_a_folder_in_place_of_a_file_is_set_aside(tmp_path: Path, name: str) -> None:
+    older, newer = two_kept(tmp_path)
+    was_newest = newest(tmp_path).name == name
+    (tmp_path / name).unlink()
+    (tmp_path / name).mkdir()
+    # BUG: a folder (or EIO, as of a dying card) in place of ONE copy raises KeptStateError from load,
+    # although the other copy is whole: no start. It should be set aside like any unreadable one.
+    kept = FileKeep(tmp_path).load(CAP_S)
+    assert same(kept.state, older if was_newest else newer)
+    assert name in kept.remarks[0]
+
+
+def test_one_copy_that_the_card_cannot_read_is_no_end(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """EIO for one file: the other copy is there for just that."""
+    older, _ = two_kept(tmp_path)
+    bad = newest(tmp_path)
+    real = Path.read_text
+
+    def read_text(self: Path, *more: Any, **named: Any) -> str:
+        if self == bad:
+            raise OSError(errno.EIO, os.strerror(errno.EIO))
+        return real(self, *more, **named)
+
+    monkeypatch.setattr(Path, "read_text", read_text)
+    # BUG: as above.
+    kept = FileKeep(tmp_path).load(CAP_S)
+    assert same(kept.state, older)
+    assert bad.name in kept.remarks[0]
 
 
 def test_a_link_into_nowhere_is_no_copy(tmp_path: Path) -> None:
-    older, newer = two_kept(tmp_path)
+    older, _newer = two_kept(tmp_path)
     path = newest(tmp_path)
     path.unlink()
     path.symlink_to(tmp_path / "nowhere")
@@ -329,7 +352,11 @@ JSONISH = st.recursive(
 )
 
 
-@given(st.binary(max_size=300) | st.text(max_size=200).map(str.encode) | JSONISH.map(lambda v: json.dumps(v).encode()))
+@given(
+    st.binary(max_size=300)
+    | st.text(max_size=200).map(str.encode)
+    | JSONISH.map(lambda v: json.dumps(v).encode())
+)
 def test_no_file_brings_anything_but_words(tmp_path_factory: pytest.TempPathFactory, content: bytes) -> None:
     folder = tmp_path_factory.mktemp("keep")
     (folder / NAMES[0]).write_bytes(content)

@@ -99,3 +99,14 @@ def test_the_next_look_is_the_first_set_time_ahead(zone: str, now: datetime, loo
             if here.timestamp() < local.timestamp() < ahead:
                 ahead = local.timestamp()
     assert next_look.timestamp() == ahead
+
+
+def test_a_time_that_comes_twice_at_the_change_of_the_clocks_is_looked_at_once() -> None:
+    """25 October 2026 in Berlin: 02:00 to 03:00 comes twice."""
+    berlin = ZoneInfo("Europe/Berlin")
+    him = keeper(datetime(2026, 10, 24, 12, 0, tzinfo=berlin), looks_in=(time(2, 45),))
+    assert him.next_look.timestamp() == datetime(2026, 10, 25, 0, 45, tzinfo=UTC).timestamp()
+    him.look_in(room(4.0), datetime(2026, 10, 25, 2, 45, tzinfo=berlin))
+    assert him.next_look.date().day == 26
+    him.look_in(room(4.0), datetime(2026, 10, 25, 2, 30, fold=1, tzinfo=berlin))
+    assert him.next_look.date().day == 26

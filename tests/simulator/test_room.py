@@ -110,7 +110,8 @@ ON_S = sum(seconds for seconds, on in HISTORY if on)
 def trace(tick_s: int, tank_l: float, **room: Any) -> list[tuple[float, ...]]:
     """Every 30 s, with the same relay history at any tick; the delay is a multiple of none."""
     made = make(0.3, tank_l, delay_s=47.0, store_times_air=3, **room)
-    rows, t_s = [], 0
+    rows: list[tuple[float, ...]] = []
+    t_s = 0
     for seconds, on in HISTORY:
         for _ in range(seconds // tick_s):
             made.advance(tick_s, on, DRY, 25.0 if t_s >= 9900 else 23.0)

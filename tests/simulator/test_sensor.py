@@ -21,6 +21,14 @@ def probe(seed: int = 1, rh_pct: float = 40.0, temp_c: float = 20.0, **over: Any
     return SimulatedProbe(BenchProbe(**{**CLEAN, **over}), seed, rh_pct, temp_c)
 
 
+def shown(by: SimulatedProbe) -> tuple[float, float]:
+    """RH and temperature of one reading."""
+    reading = by.read()
+    assert reading.rh_pct is not None
+    assert reading.temp_c is not None
+    return reading.rh_pct, reading.temp_c
+
+
 def test_a_clean_probe_shows_the_air() -> None:
     clean = probe()
     assert clean.read() == (40.0, 20.0, 0.0, "")
@@ -35,8 +43,8 @@ def test_the_lag_is_first_order_at_any_tick(ticks_s: list[float]) -> None:
         slow.feel(tick_s, 60.0, 25.0)
     left = exp(-sum(ticks_s) / 20)
     # exact answer of d y/dt = (x - y)/lag; tolerance 1e-9
-    assert slow.read().rh_pct == pytest.approx(60 - 20 * left, rel=1e-9)
-    assert slow.read().temp_c == pytest.approx(25 - 5 * left, rel=1e-9)
+    assert shown(slow)[0] == pytest.approx(60 - 20 * left, rel=1e-9)
+    assert shown(slow)[1] == pytest.approx(25 - 5 * left, rel=1e-9)
 
 
 def test_after_one_lag_sixty_three_percent_of_the_way() -> None:
@@ -44,28 +52,28 @@ def test_after_one_lag_sixty_three_percent_of_the_way() -> None:
     for _ in range(20):
         slow.feel(1.0, 60.0, 25.0)
     # 1 - 1/e = 0.63212, the definition of a time constant; tolerance 1e-5
-    assert (slow.read().rh_pct - 40) / 20 == pytest.approx(0.63212, abs=1e-5)
+    assert (shown(slow)[0] - 40) / 20 == pytest.approx(0.63212, abs=1e-5)
 
 
 def test_it_shows_only_whole_steps() -> None:
     coarse = probe(step_rh_pct=0.5, step_temp_c=0.25)
-    shown = []
+    figures = []
     for k in range(2000):
         rh, temp = 40 + 0.0137 * k, 20 + 0.0031 * k
         coarse.feel(1.0, rh, temp)
-        seen = coarse.read()
-        assert abs(seen.rh_pct - rh) <= 0.25 + 1e-9
-        assert abs(seen.temp_c - temp) <= 0.125 + 1e-9
-        assert seen.rh_pct / 0.5 == pytest.approx(round(seen.rh_pct / 0.5), abs=1e-9)
-        assert seen.temp_c / 0.25 == pytest.approx(round(seen.temp_c / 0.25), abs=1e-9)
-        shown.append(seen.rh_pct)
-    steps = {round(b - a, 9) for a, b in pairwise(shown)}
+        seen_rh, seen_temp = shown(coarse)
+        assert abs(seen_rh - rh) <= 0.25 + 1e-9
+        assert abs(seen_temp - temp) <= 0.125 + 1e-9
+        assert seen_rh / 0.5 == pytest.approx(round(seen_rh / 0.5), abs=1e-9)
+        assert seen_temp / 0.25 == pytest.approx(round(seen_temp / 0.25), abs=1e-9)
+        figures.append(seen_rh)
+    steps = {round(b - a, 9) for a, b in pairwise(figures)}
     assert steps == {0.0, 0.5}
 
 
 def test_noise_has_the_spread_that_is_set() -> None:
     noisy = probe(seed=5, noise_rh_pct=0.8)
-    seen = [noisy.read().rh_pct for _ in range(8000)]
+    seen = [shown(noisy)[0] for _ in range(8000)]
     # standard error of a standard deviation is s / sqrt(2 n), of a mean s / sqrt(n); four of them
     assert stdev(seen) == pytest.approx(0.8, abs=4 * 0.8 / sqrt(16000))
     assert fmean(seen) == pytest.approx(40.0, abs=4 * 0.8 / sqrt(8000))
@@ -84,26 +92,26 @@ def test_noise_does_not_touch_what_the_element_feels() -> None:
         noisy.feel(5.0, 55.0, 22.0)
         clean.feel(5.0, 55.0, 22.0)
         noisy.read()
-    many = fmean(noisy.read().rh_pct for _ in range(4000))
-    assert many == pytest.approx(clean.read().rh_pct, abs=4 * 2 / sqrt(4000))
-    assert noisy.read().temp_c == clean.read().temp_c
+    many = fmean(shown(noisy)[0] for _ in range(4000))
+    assert many == pytest.approx(shown(clean)[0], abs=4 * 2 / sqrt(4000))
+    assert shown(noisy)[1] == shown(clean)[1]
 
 
 def test_the_offset_is_added_and_the_scale_ends_at_its_ends() -> None:
     high = probe(rh_pct=97.0, offset_rh_pct=5)
-    assert high.read().rh_pct == 100.0
+    assert shown(high)[0] == 100.0
     low = probe(rh_pct=3.0, offset_rh_pct=-5)
-    assert low.read().rh_pct == 0.0
-    assert probe(rh_pct=50.0, offset_rh_pct=-5).read().rh_pct == 45.0
+    assert shown(low)[0] == 0.0
+    assert shown(probe(rh_pct=50.0, offset_rh_pct=-5))[0] == 45.0
 
 
 def test_the_seed_decides_every_figure() -> None:
-    def course(seed: int) -> list[float | None]:
+    def course(seed: int) -> list[float]:
         noisy = probe(seed, noise_rh_pct=0.3, step_rh_pct=0.1, lag_s=10)
         seen = []
         for k in range(300):
             noisy.feel(10.0, 50 + k % 7, 21.0)
-            seen.append(noisy.read().rh_pct)
+            seen.append(shown(noisy)[0])
         return seen
 
     assert course(7) == course(7)

@@ -67,11 +67,11 @@ def test_the_formulas_give_the_figures_worked_out_elsewhere() -> None:
 
 def in_ratio(case: Case, dead_min: float) -> Cycle:
     """The same cycle where it is linear: in the humidity ratio."""
-    levels = (
-        case.y_off_rh_pct, case.y_on_rh_pct, case.target_rh_pct - case.half_rh_pct,
-        case.target_rh_pct + case.half_rh_pct,
-    )  # fmt: skip
-    return limit_cycle(*(ratio_of(TEMP_C, rh) for rh in levels), dead_min, case.lag_min)
+    target, half = case.target_rh_pct, case.half_rh_pct
+    off, on, low, high = (
+        ratio_of(TEMP_C, rh) for rh in (case.y_off_rh_pct, case.y_on_rh_pct, target - half, target + half)
+    )
+    return limit_cycle(off, on, low, high, dead_min, case.lag_min)
 
 
 def run(case: Case, tick_s: int, days: float, folder: Path) -> Looks:

@@ -14,7 +14,7 @@ from typing import Any
 import CoolProp.CoolProp as CoolProp
 import numpy as np
 import pytest
-from scipy.integrate import solve_ivp
+from scipy.integrate import solve_ivp  # type: ignore[import-untyped]
 
 from tests.truth.helpers import (
     HOUR_S,

@@ -98,8 +98,8 @@ def year(weather: Weather, settings: BenchRoom, hot: bool, held: bool) -> list[f
 
 
 def counted(rh_pct: list[float]) -> Year:
-    below = [sum(rh < limit for rh in rh_pct) for limit in (20, 30, 40, 60)]
-    return Year(*below, sum(rh > 80 for rh in rh_pct), sum(rh_pct) / len(rh_pct))
+    below = {f"below_{limit}": sum(rh < limit for rh in rh_pct) for limit in (20, 30, 40, 60)}
+    return Year(**below, above_80=sum(rh > 80 for rh in rh_pct), mean_rh_pct=sum(rh_pct) / len(rh_pct))
 
 
 @pytest.mark.parametrize("place", HELD)
