@@ -16,6 +16,7 @@ from controller import __version__
 from controller.core import air
 from controller.core.controller import Controller
 from controller.core.keeper import duration_words
+from controller.deadman import Deadman
 from controller.devices.clock import BoardClock
 from controller.errors import KeptStateError
 from controller.history.store import SqliteHistory
@@ -33,8 +34,11 @@ from controller.wiring import copies, make_probe, make_relay, places, zone
 class Daemon:
     """One room. ``prepare`` raises what a keeper must mend; ``run`` returns at a wish to stop."""
 
-    def __init__(self, loop: Loop, clock: BoardClock, status: StatusFile, lock: TextIO) -> None:
+    def __init__(
+        self, loop: Loop, clock: BoardClock, status: StatusFile, deadman: Deadman, lock: TextIO
+    ) -> None:
         self._loop = loop
+        self._deadman = deadman
         self._lock = lock
         self._clock = clock
         self._status = status
@@ -46,6 +50,7 @@ class Daemon:
         try:
             self._loop.run()
         finally:
+            self._deadman.close()
             self._clock.close()
             self._status.remove()
             self._lock.close()
@@ -57,7 +62,7 @@ class Daemon:
         lock = _hold(where.state)
         relay: Relay | None = None
         try:
-            relay = make_relay(settings)  # off before anything that can take long
+            relay = make_relay(settings)  # off, before files that may be slow are touched
             clock = BoardClock(zone(settings))
             probes = [make_probe(probe, lambda: clock.now().mono_s) for probe in settings.probe]
             keep = FileKeep(where.state)
@@ -69,8 +74,14 @@ class Daemon:
                 "" if settings.relay.kind != "simulated" else "The relay is simulated: nothing is switched."
             )
             status = StatusFile(
-                where.status, settings.room.name, settings.loop.tick_s, settings.tank.rate_l_per_h, note
+                where.status,
+                settings.room.name,
+                settings.loop.tick_s,
+                settings.tank.rate_l_per_h,
+                note,
+                on_disk=where.runtime == where.state,
             )
+            deadman = Deadman(relay, settings.loop.tick_s, log.say)
             air.warm_up()
             for probe in probes:
                 probe.read()  # settles a driver's unit, so that the remark below can say it
@@ -91,13 +102,13 @@ class Daemon:
                 keep,
                 spool,
                 history,
-                (status, log),
+                (deadman, status, log),
                 troubles=(("settings_refused", refused),) if refused else (),
             )
             log.say(
                 f"Looking every {duration_words(settings.loop.tick_s)}; state and record in {where.state}"
             )
-            return cls(Loop(parts, settings.loop.tick_s), clock, status, lock)
+            return cls(Loop(parts, settings.loop.tick_s), clock, status, deadman, lock)
         except BaseException:
             if relay is not None:
                 with contextlib.suppress(Exception):

@@ -10,6 +10,8 @@ import os
 from datetime import UTC, datetime
 from pathlib import Path
 
+UNREADABLE = ".unreadable-"
+
 
 def write_whole(path: Path, text: str, durable: bool = True) -> None:
     """Replaces ``path`` by ``text`` in one step. ``durable`` waits until the disk has it. Raises OSError."""
@@ -29,12 +31,11 @@ def write_whole(path: Path, text: str, durable: bool = True) -> None:
             os.close(folder)
 
 
-def set_aside(path: Path) -> Path:
-    """Renames an unreadable file out of the way, keeping it for whoever wants to look; its new path."""
-    stamp = datetime.now(UTC).strftime("%Y%m%dT%H%M%SZ")
-    aside = path.with_name(f"{path.name}.unreadable-{stamp}")
-    number = 1
+def aside_name(path: Path) -> Path:
+    """A free name beside ``path`` for an unreadable file, with the time in it."""
+    stamp = f"{path.name}{UNREADABLE}{datetime.now(UTC):%Y%m%dT%H%M%SZ}"
+    aside, number = path.with_name(stamp), 1
     while aside.exists():
         number += 1
-        aside = path.with_name(f"{path.name}.unreadable-{stamp}-{number}")
-    return path.rename(aside)
+        aside = path.with_name(f"{stamp}-{number}")
+    return aside

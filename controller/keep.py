@@ -14,7 +14,7 @@ from typing import NamedTuple
 
 from controller.core.state import State, after_loss
 from controller.errors import KeptStateError
-from controller.files import set_aside, write_whole
+from controller.files import UNREADABLE, aside_name, write_whole
 
 NAMES = ("state-a.json", "state-b.json")
 LARGEST_BYTES = 4 * 1024 * 1024
@@ -46,12 +46,15 @@ class FileKeep:
                 "Choose another with room.state_dir, or mend its permissions."
             ) from error
         if found:
-            self._number, self._turn, state = max(found)
+            self._number, self._turn, state = max(found, key=lambda item: item[0])
             self._turn = 1 - self._turn
             return Kept(state, tuple(remarks))
-        if remarks:
-            return Kept(after_loss("; ".join(remarks), cap_s), tuple(remarks))
-        return Kept(State(), ())
+        if not remarks and not any(self._folder.glob(f"state-?.json{UNREADABLE}*")):
+            return Kept(State(), ())
+        remarks = remarks or ["only unreadable copies of it are there"]
+        lost = after_loss("; ".join(remarks), cap_s)
+        self.save(lost)  # at once: a second start must not take the empty folder for a new room
+        return Kept(lost, tuple(remarks))
 
     def save(self, state: State) -> None:
         text = json.dumps(state.to_plain(), allow_nan=False, separators=(",", ":"))
@@ -73,11 +76,20 @@ class FileKeep:
             try:
                 number, state = _read(path)
             except (KeptStateError, OSError, ValueError, KeyError, TypeError, RecursionError) as error:
-                aside = set_aside(path)
-                remarks.append(f"{name} was unreadable ({error}) and is now {aside.name}")
+                remarks.append(f"{name} was unreadable ({error}) and {_put_aside(path)}")
+                self._turn = turn  # the next state goes where nothing good is
             else:
                 found.append((number, turn, state))
         return found, remarks
+
+
+def _put_aside(path: Path) -> str:
+    aside = aside_name(path)
+    try:
+        path.rename(aside)
+    except OSError as error:
+        return f"could not be set aside ({error.strerror})"
+    return f"is now {aside.name}"
 
 
 def peek(folder: Path) -> State | None:

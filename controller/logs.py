@@ -8,6 +8,7 @@ Never: logs every tick; decides anything.
 from __future__ import annotations
 
 import sys
+from contextlib import suppress
 
 import structlog
 
@@ -46,11 +47,16 @@ class LogTeller:
         self._last: Decision | None = None
 
     def say(self, words: str, **more: object) -> None:
-        self._log.info(words, **more)
+        with suppress(OSError, ValueError):
+            self._log.info(words, **more)
 
     def ticked(self, inputs: Inputs, decision: Decision, changed: bool) -> None:
-        if not changed:
-            return
+        """Whoever reads the log may be gone, or the disk under it full: control goes on."""
+        if changed:
+            with suppress(OSError, ValueError):
+                self._tell(decision)
+
+    def _tell(self, decision: Decision) -> None:
         last, self._last = self._last, decision
         stamp = f"{decision.at.wall:%Y-%m-%d %H:%M}"
         for answer in decision.answers:

@@ -57,6 +57,7 @@ class Loop:
         self._alarm_codes: tuple[str, ...] = ()
         self._unkept = ""
         self._broken = False
+        self._off_at_end = False
         self._troubles = parts.troubles
 
     def run(self) -> None:
@@ -153,14 +154,20 @@ class Loop:
             steps.callback(parts.history.close)
             steps.callback(self._keep_last)
             steps.callback(parts.relay.close)
-            steps.callback(parts.relay.switch, False)
+            steps.callback(self._off)
+
+    def _off(self) -> None:
+        self._off_at_end = False
+        self._parts.relay.switch(False)
+        self._off_at_end = True
 
     def _keep_last(self) -> None:
+        """A relay that would not go off is kept as on: the next start then counts it as having run."""
         parts = self._parts
         now = parts.clock.now()
         was_on = parts.controller.state.relay.on
-        state = parts.controller.stop(now)
-        if was_on:
+        state = parts.controller.stop(now) if self._off_at_end else parts.controller.state
+        if was_on and self._off_at_end:
             parts.history.switched(now, False, "stop")
         if not self._broken:
             parts.history.event(now, "stop", "the loop has ended; the relay is off")

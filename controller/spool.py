@@ -92,14 +92,6 @@ class Spool:
         except (OSError, ValueError, KeyError, TypeError):
             return None
 
-    def take_back(self, identity: str) -> bool:
-        """Removes a request that nobody has read yet."""
-        try:
-            (self._asked / f"{identity}.json").unlink()
-        except OSError:
-            return False
-        return True
-
     def poll(self, now: datetime) -> tuple[Request, ...]:
         try:
             names = sorted(
@@ -114,10 +106,12 @@ class Spool:
             path = self._asked / name
             self._obeyed.append(name)  # once, even where the file cannot be removed
             try:
-                found.append(self._read(path))
-                path.unlink()
+                request = self._read(path, now)
+                path.unlink()  # taken before it is obeyed: what cannot be taken would come again
             except (OSError, ValueError) as error:
                 self._put_aside(path, error)
+            else:
+                found.append(request)
         return tuple(found)
 
     def _put_aside(self, path: Path, error: Exception) -> None:
@@ -135,10 +129,11 @@ class Spool:
                 self._say(f"the answer to {answer.request.id} could not be written: {error.strerror}")
         self._sweep()
 
-    def _read(self, path: Path) -> Request:
-        if not stat.S_ISREG(path.lstat().st_mode):
-            raise ValueError("it is not an ordinary file")
-        with path.open("rb") as file:
+    def _read(self, path: Path, now: datetime) -> Request:
+        descriptor = os.open(path, os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK)
+        with os.fdopen(descriptor, "rb") as file:
+            if not stat.S_ISREG(os.fstat(descriptor).st_mode):
+                raise ValueError("it is not an ordinary file")
             text = file.read(LARGEST_BYTES + 1)
         if len(text) > LARGEST_BYTES:
             raise ValueError("it is far too large")
@@ -146,6 +141,8 @@ class Spool:
         for moment in (asked.expires, asked.at):
             if moment is not None and moment.tzinfo is None:
                 raise ValueError("a time in it has no offset from UTC")
+        if asked.expires > now + 2 * GOOD_FOR:
+            raise ValueError("it wants to be good for too long")
         return Request(**{**asked.model_dump(), "id": path.stem})
 
     def _sweep(self) -> None:

@@ -17,15 +17,19 @@ from controller.core.records import Decision, Inputs
 from controller.core.words import message_words, sentence, when
 from controller.files import write_whole
 
-EVERY_S = 30.0
-STALE_S = 120.0
+IN_MEMORY_S, ON_DISK_S = 30.0, 300.0
+"""How often the file is rewritten although nothing changed: a memory card is not worn for that."""
+STALE_S = 60.0
 
 
 class StatusFile:
     """Implements ``loop.Teller``: rewrites the file on change and every half minute."""
 
-    def __init__(self, path: Path, room: str, tick_s: float, rate_l_per_h: float, note: str = "") -> None:
+    def __init__(
+        self, path: Path, room: str, tick_s: float, rate_l_per_h: float, note: str = "", on_disk: bool = True
+    ) -> None:
         self._path = path
+        self._every_s = ON_DISK_S if on_disk else IN_MEMORY_S
         self._room = room
         self._tick_s = tick_s
         self._rate_l_per_h = rate_l_per_h
@@ -33,10 +37,11 @@ class StatusFile:
         self._written_s = float("-inf")
 
     def ticked(self, inputs: Inputs, decision: Decision, changed: bool) -> None:
-        if not changed and decision.at.mono_s - self._written_s < EVERY_S:
+        if not changed and decision.at.mono_s - self._written_s < self._every_s:
             return
         self._written_s = decision.at.mono_s
         plain = describe(decision, self._room, self._tick_s, self._rate_l_per_h, self._note)
+        plain["good_for_s"] = self._every_s + self._tick_s + STALE_S
         try:
             self._path.parent.mkdir(parents=True, exist_ok=True)
             write_whole(self._path, json.dumps(plain), durable=False)
@@ -79,7 +84,7 @@ def describe(
 
 KEYS = frozenset(("room", "at", "tick_s", "relay_on", "sentence", "to_do", "reasons", "rh_pct", "temp_c"))
 KEYS |= {"target_rh_pct", "is_day", "ceiling_rh_pct", "duty", "tank_l", "tank_on_h", "used_h_in_24"}
-KEYS |= {"next_possible_on", "alarms", "notices"}
+KEYS |= {"next_possible_on", "alarms", "notices", "good_for_s"}
 """What a status file must have to be one of ours."""
 
 
@@ -107,7 +112,7 @@ def read_status(path: Path) -> dict[str, Any] | None:
     try:
         plain = json.loads(path.read_text(encoding="utf-8"))
         if plain.keys() >= KEYS and datetime.fromisoformat(plain["at"]).tzinfo is not None:
-            float(plain["tick_s"])
+            float(plain["good_for_s"])
             return dict(plain)
     except (OSError, ValueError, TypeError, AttributeError, RecursionError):
         pass
@@ -120,7 +125,7 @@ def age_s(plain: dict[str, Any], now: datetime) -> float:
 
 def is_stale(plain: dict[str, Any], now: datetime) -> bool:
     age = age_s(plain, now)
-    return not -STALE_S <= age <= STALE_S + float(plain["tick_s"])
+    return not -STALE_S <= age <= float(plain["good_for_s"])
 
 
 def as_text(plain: dict[str, Any], now: datetime) -> str:
@@ -129,7 +134,10 @@ def as_text(plain: dict[str, Any], now: datetime) -> str:
     if is_stale(plain, now):
         lines.insert(0, f"The loop is not running: this is what it said {_ago(age_s(plain, now))}.")
     rh, temp = plain["rh_pct"], plain["temp_c"]
-    lines.append(_row("Room", "not known" if rh is None else f"{rh:.1f} %RH, {temp:.1f} °C"))
+    seen = f"{when(datetime.fromisoformat(plain['at']).astimezone(now.tzinfo), now)}"
+    lines.append(
+        _row("Room", f"not known at {seen}" if rh is None else f"{rh:.1f} %RH, {temp:.1f} °C at {seen}")
+    )
     part = "day" if plain["is_day"] else "night"
     lines.append(
         _row("Target", f"{plain['target_rh_pct']:.1f} %RH ({part}), ceiling {plain['ceiling_rh_pct']:.1f}")

@@ -9,7 +9,7 @@ from __future__ import annotations
 import os
 import zlib
 from collections.abc import Callable
-from datetime import tzinfo
+from datetime import UTC, datetime, tzinfo
 from pathlib import Path
 from typing import NamedTuple
 from zoneinfo import ZoneInfo
@@ -74,9 +74,17 @@ def copies(path: Path) -> Path:
     return user_state_path("hygrohold") / f"settings-{zlib.crc32(str(path.resolve()).encode()):08x}"
 
 
-def zone(settings: Settings) -> tzinfo | None:
-    """The room's time zone; None = the machine's."""
-    return ZoneInfo(settings.room.timezone) if settings.room.timezone else None
+def zone(settings: Settings) -> tzinfo:
+    """The room's time zone, or the machine's: one that knows its own changes of the clock."""
+    if settings.room.timezone:
+        return ZoneInfo(settings.room.timezone)
+    try:
+        if os.environ.get("TZ"):
+            return ZoneInfo(os.environ["TZ"].removeprefix(":"))
+        with Path("/etc/localtime").open("rb") as file:
+            return ZoneInfo.from_file(file, key="localtime")
+    except (OSError, ValueError, KeyError):  # no zone is set: most likely a board on UTC
+        return datetime.now().astimezone().tzinfo or UTC
 
 
 def make_probe(settings: RoomProbe, now_s: Callable[[], float]) -> Probe:
@@ -123,7 +131,7 @@ def make_rehearsal(settings: Settings, trace: bool, tellers: tuple[Teller, ...] 
     """The real loop over a simulated world, with the real record in memory."""
     weather = make_weather_of(settings, settings.bench.seed)
     world = World(
-        settings.bench, settings.tank, weather, zone(settings) or ZoneInfo("UTC"), settings.bench.seed
+        settings.bench, settings.tank, weather, ZoneInfo(settings.room.timezone or "UTC"), settings.bench.seed
     )
     witness = Witness(world, settings.target, settings.ceiling.highest_rh_pct, trace)
     history = SqliteHistory.in_memory()

@@ -55,7 +55,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         print(f"hygrohold: {error}", file=sys.stderr)
         return FAILED
     except BrokenPipeError:
-        return DONE  # whoever read our output has seen enough
+        return DONE if args.command != "run" else FAILED  # whoever read our output has seen enough
     except KeyboardInterrupt:
         return FAILED
     return code

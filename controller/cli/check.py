@@ -108,9 +108,10 @@ def _now(settings: Settings, readings: list[Reading]) -> str:
     now = clock.now()
     clock.close()
     controller = Controller(settings, peek(places(settings).state))
-    steps = max(settings.trust.good_samples, int(settings.guards.shortest_off_s // 300) + 1) + 1
+    step_s = min(300.0, settings.trust.oldest_s)
+    steps = settings.trust.good_samples + int(settings.guards.shortest_off_s // step_s) + 2
     decision = controller.step(Inputs(tuple(readings)), now)
     for _ in range(steps):
-        now = now._replace(mono_s=now.mono_s + min(300.0, settings.trust.oldest_s))
+        now = now._replace(mono_s=now.mono_s + step_s)
         decision = controller.step(Inputs(tuple(readings), relay_on=False), now)
     return sentence(decision)

@@ -6,11 +6,11 @@ import argparse
 import math
 import os
 import re
-import time
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
-from datetime import datetime, timedelta
+from datetime import datetime, time, timedelta, tzinfo
 from pathlib import Path
+from time import monotonic, sleep
 from typing import TYPE_CHECKING, Any
 
 from controller.errors import HygroholdError, SettingsError
@@ -85,18 +85,25 @@ def above_zero(text: str) -> float:
     return value
 
 
-def moment(text: str) -> datetime:
-    """Argparse type: a past local time, "16:40" (today) or "2026-01-14T16:40"."""
-    now = datetime.now().astimezone()
+def moment(text: str) -> datetime | time:
+    """Argparse type: a past local time, "16:40" or "2026-01-14T16:40"; ``past`` makes an instant of it."""
     try:
-        if re.fullmatch(r"\d{1,2}:\d{2}", text):
-            hour, minute = text.split(":")
-            found = now.replace(hour=int(hour), minute=int(minute), second=0, microsecond=0)
-            return found if found <= now else found - timedelta(days=1)  # told after midnight
-        found = datetime.fromisoformat(text)
+        return (
+            time.fromisoformat(text.zfill(5))
+            if re.fullmatch(r"\d{1,2}:\d{2}", text)
+            else datetime.fromisoformat(text)
+        )
     except ValueError:
         raise argparse.ArgumentTypeError(f"{text!r} is not a time like 16:40 or 2026-01-14T16:40") from None
-    return found if found.tzinfo is not None else found.astimezone()
+
+
+def past(said: datetime | time, zone: tzinfo) -> datetime:
+    """The instant a person means, in the room's zone; an hour still to come today was yesterday's."""
+    if isinstance(said, datetime):
+        return said if said.tzinfo is not None else said.replace(tzinfo=zone)
+    now = datetime.now(zone)
+    found = datetime.combine(now.date(), said, zone)
+    return found if found <= now else datetime.combine(now.date() - timedelta(days=1), said, zone)
 
 
 def add_by(to: argparse.ArgumentParser) -> None:
@@ -114,14 +121,14 @@ def ask(args: argparse.Namespace, request: Request) -> int:
     settings = load(args)
     spool = Spool(places(settings).spool)
     identity = spool.leave(request, datetime.now().astimezone())
-    until = time.monotonic() + WAIT_S + settings.loop.tick_s
-    while time.monotonic() < until:
+    until = monotonic() + WAIT_S + settings.loop.tick_s
+    while monotonic() < until:
         answer = spool.answer_to(identity)
         if answer is not None:
             done, words = answer
             print(f"{'Done' if done else 'Refused'}: {words}.")
             return DONE if done else REFUSED
-        time.sleep(0.2)
+        sleep(0.2)
         if not _running(settings):
             break
     print(

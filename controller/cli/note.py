@@ -30,5 +30,7 @@ def add(commands: Any) -> None:
 
 def run(args: argparse.Namespace) -> int:
     from controller.core.records import Request
+    from controller.wiring import zone
 
-    return common.ask(args, Request("refilled", by=args.by, at=args.at, litres=args.litres))
+    at = None if args.at is None else common.past(args.at, zone(common.load(args)))
+    return common.ask(args, Request("refilled", by=args.by, at=at, litres=args.litres))

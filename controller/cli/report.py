@@ -46,8 +46,7 @@ def run(args: argparse.Namespace) -> int:
     if not 1 <= args.days <= 36600:
         raise SettingsError(f"--days: found {args.days}; allowed: 1 to 36600")
     settings = common.load(args)
-    tz = zone(settings) or datetime.now().astimezone().tzinfo
-    assert tz is not None
+    tz = zone(settings)
     last = args.last or datetime.now(tz).date()
     first = args.first or last - timedelta(days=min(args.days - 1, (last - FIRST_DAY).days))
     if first > last:

@@ -19,6 +19,7 @@ NOTICES = frozenset({"tank_low", "cap_reached", "wall_estimate", "wall_wet"})
 
 PATIENCE_S = {
     "probe_lost": 600.0,
+    "one_probe_lost": 600.0,
     "probes_apart": 1800.0,
     "relay_stuck_on": 60.0,
     "relay_no_answer": 60.0,

@@ -18,7 +18,7 @@ and no pause is ever shorter than a quarter of the window.
 
 from __future__ import annotations
 
-from functools import cached_property, lru_cache
+from functools import cached_property
 
 from pydantic import Field
 from simple_pid import PID
@@ -40,25 +40,22 @@ class PidLimits(Limits):
 
     @cached_property
     def calculator(self) -> PID:
-        return _calculator(self.gain_duty_per_rh_pct, self.integral_minutes)
+        """Holds nothing between two calls; one for each settings value, so rooms do not share it."""
+        gain = self.gain_duty_per_rh_pct
+        return PID(
+            gain,
+            gain / (self.integral_minutes * 60.0),
+            0.0,
+            sample_time=None,
+            output_limits=(None, None),
+            auto_mode=False,
+            time_fn=_no_clock,
+        )
 
     @cached_property
     def pulse_s(self) -> float:
         """The shortest pulse: a quarter of the window."""
         return self.window_minutes * 15.0
-
-
-@lru_cache(maxsize=64)
-def _calculator(gain: float, integral_minutes: float) -> PID:
-    return PID(
-        gain,
-        gain / (integral_minutes * 60.0),
-        0.0,
-        sample_time=None,
-        output_limits=(None, None),
-        auto_mode=False,
-        time_fn=_no_clock,
-    )
 
 
 def _no_clock() -> float:

@@ -5,8 +5,8 @@ Out:   every refusal that applies, the strictest first.
 Never: asks the time, touches hardware, drops a reason, or lets NaN pass (each test is written so
        that a comparison with NaN refuses).
 
-OFF ends a run at once, even before its shortest on; WAIT only lets none begin, or ends one that
-is long enough. The order of the list breaks ties.
+OFF ends a run at once, even before its shortest on; WAIT only lets none begin. The order of the list
+breaks ties.
 """
 
 from __future__ import annotations

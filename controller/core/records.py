@@ -11,6 +11,8 @@ from datetime import datetime, timedelta
 from enum import IntEnum
 from typing import NamedTuple
 
+NEVER_T = -1e12
+"""A moment before any other on the core's clock; finite, so that a state can be kept as JSON."""
 MOST_WAIT_S = 366 * 86400.0
 """No honest wait is longer than a year; a longer one is a broken figure."""
 

@@ -15,9 +15,9 @@ from math import isfinite, nan
 from typing import NamedTuple
 
 from controller.core import (
-    air,
     alarms,
     ceiling,
+    conditions,
     demand,
     guards,
     keeper,
@@ -27,9 +27,8 @@ from controller.core import (
     target,
     trust,
 )
-from controller.core.alarms import Condition
-from controller.core.ceiling import Surface
 from controller.core.demand import DemandMemory
+from controller.core.facts import gather as gather_facts
 from controller.core.guards import Facts
 from controller.core.keeper import KeeperMemory
 from controller.core.records import Action, Answer, Decision, Inputs, Instant, Reading, Reason
@@ -99,20 +98,22 @@ def advance(state: State, inputs: Inputs, rules: Rules, now: Instant) -> tuple[S
     if not relay.on and least_s < rules.guards.shortest_on_s:
         least_s = rules.guards.shortest_on_s
     used = runtime.judge_cap(used, t, least_s, rules.runtime)
-    facts = _facts(rules, tick, relay, belief, held, surface, water, used, wishes.pause_until_t)
+    facts = gather_facts(
+        rules, t, tick.clock_ok, relay, belief, held, surface, water, used, wishes.pause_until_t
+    )
     refused = guards.refusals(facts, rules.guards)
+    pacing = len(refused) == 1 and refused[0].code == "shortest_off"  # that is rhythm, no refusal
     asked = "demand" if need.wants else "humidify_now" if wishes.humidify_until_t > t else ""
     on, because, reasons = _command(refused, asked, facts, rules, belief, setpoint)
     if on != relay.on:
         relay = _switched(relay, on, t, refused, rules)
 
-    conditions = _conditions(state, rules, relay, tick, belief, surface, facts, water)
-    if inputs.troubles:
-        conditions += [Condition(code, detail=words) for code, words in inputs.troubles]
-    standing = alarms.advance(state.standing, conditions, t, tick.wall) if conditions else alarms.NONE
+    lost = state.lost if t < state.lost_until_t else ""
+    found = conditions.gather(rules, relay, t, belief, surface, facts, water, lost, inputs.troubles)
+    standing = alarms.advance(state.standing, found, t, tick.wall) if found else alarms.NONE
     after = State(
         state.version, t, state.started, tick.mono_s, now.boot, tick.wall, now.wall_trusted, state.gap,
-        probes, held, need, bool(refused), relay, used, water, wishes, standing,
+        probes, held, need, bool(refused) and not pacing, relay, used, water, wishes, standing,
         state.lost, state.lost_until_t,
     )  # fmt: skip
     if not state.started:  # no clock yet to resume by: answered, but nothing is forgotten
@@ -151,6 +152,10 @@ def _book(state: State, inputs: Inputs, rules: Rules, tick: Tick) -> Books:
     water = tank.advance(state.tank, tick.t, on_s, rules.tank)
     if not inputs.requests:
         return Books(was_on, on_s, relay, used, water, state.keeper, ())
+    if not state.started:
+        words = "the clock gives no usable time yet; ask again"
+        refused = tuple(Answer(request, False, words) for request in inputs.requests)
+        return Books(was_on, on_s, relay, used, water, state.keeper, refused)
     desk, answers = keeper.handle(
         keeper.Desk(state.keeper, water, used), inputs.requests, tick.t, tick.wall, rules.keeper, rules.tank
     )
@@ -236,46 +241,6 @@ def _need(
     )
 
 
-def _facts(
-    rules: Rules, tick: Tick, relay: RelayMemory, belief: Belief, held: bool, surface: Surface | None,
-    water: TankMemory, used: RuntimeMemory, pause_until_t: float,
-) -> Facts:  # fmt: skip
-    t = tick.t
-    lasted_s = t - relay.since_t
-    is_empty = water.level_l is not None and tank.empty(water)
-    wall_c = dew_c = None
-    if surface is not None and surface.measured and belief.temp_c is not None and belief.rh_pct is not None:
-        wall_c, dew_c = surface.temp_c, air.dew_point_c(belief.temp_c, belief.rh_pct)
-    return Facts(
-        tick.clock_ok,
-        relay.on,
-        lasted_s if relay.on else 0.0,
-        0.0 if relay.on else lasted_s,
-        relay.rest_until_t - t,
-        relay.last_interval_s,
-        pause_until_t - t,
-        belief.trusted,
-        belief.doubt,
-        belief.detail,
-        held,
-        belief.rh_high_pct if belief.rh_high_pct is not None else 100.0,
-        rules.ceiling.limit_rh_pct,
-        rules.ceiling.release_rh_pct,
-        belief.temp_c if belief.temp_c is not None else -60.0,
-        wall_c,
-        dew_c,
-        rules.surface.dew_margin_c,
-        is_empty,
-        is_empty and tank.trial_allowed(water, t, rules.tank),
-        tank.trial_in_s(water, t, rules.tank) if is_empty else None,
-        used.capped_until_t is not None,
-        runtime.used_s(used, t),
-        rules.runtime.cap_s,
-        used.capped_until_t - t if used.capped_until_t is not None else 0.0,
-        t - relay.stuck_on_since_t if relay.stuck_on_since_t is not None else 0.0,
-    )
-
-
 def _command(
     refused: tuple[Reason, ...], asked: str, facts: Facts, rules: Rules, belief: Belief, setpoint: Target
 ) -> tuple[bool, str, tuple[Reason, ...]]:
@@ -315,37 +280,3 @@ def _valid_for_s(on: bool, facts: Facts, rules: Rules) -> float:
     if cap_left_s < valid_s:
         valid_s = cap_left_s
     return run_left_s if run_left_s < valid_s else valid_s
-
-
-def _conditions(
-    state: State, rules: Rules, relay: RelayMemory, tick: Tick, belief: Belief, surface: Surface | None,
-    facts: Facts, water: TankMemory,
-) -> list[Condition]:  # fmt: skip
-    """Everything worth an alarm or a notice that holds at this tick."""
-    found = []
-    if not belief.trusted:
-        found.append(Condition("probe_lost", detail=belief.detail or belief.doubt))
-    elif belief.apart_rh_pct > rules.trust.disagree_rh_pct:
-        found.append(Condition("probes_apart", belief.apart_rh_pct, rules.trust.disagree_rh_pct))
-    if state.lost and tick.t < state.lost_until_t:
-        found.append(Condition("state_lost", detail=state.lost))
-    if relay.stuck_on_since_t is not None:
-        found.append(Condition("relay_stuck_on", tick.t - relay.stuck_on_since_t))
-    if relay.no_answer_since_t is not None:
-        found.append(Condition("relay_no_answer", tick.t - relay.no_answer_since_t))
-    if facts.cap_reached:
-        found.append(Condition("cap_reached", facts.cap_used_s / 3600.0, facts.cap_s / 3600.0))
-    if water.level_l is not None:
-        found += _of_tank(water.level_l, rules)
-    if surface is not None and surface.rh_pct > rules.surface.warn_surface_rh_pct:
-        code = "wall_wet" if surface.measured else "wall_estimate"
-        found.append(Condition(code, surface.rh_pct, surface.room_limit_rh_pct))
-    return found
-
-
-def _of_tank(level_l: float, rules: Rules) -> list[Condition]:
-    if level_l <= 0.0:
-        return [Condition("tank_dry", 0.0)]
-    if level_l <= rules.tank.warn_hours_left * rules.tank.rate_l_per_h:
-        return [Condition("tank_low", level_l, rules.tank.warn_hours_left)]
-    return []

@@ -18,9 +18,8 @@ from pydantic import Field, model_validator
 
 from controller.core import air
 from controller.core.limits import Limits, contradiction
+from controller.core.records import NEVER_T
 
-NEVER_T = -1e12
-"""A moment before any other on the core's clock."""
 MERGE_S = 1800.0
 """Two fill notes closer than this tell of one filling."""
 

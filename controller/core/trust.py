@@ -22,10 +22,7 @@ from typing import NamedTuple
 from pydantic import Field
 
 from controller.core.limits import Limits, Rh, TempC
-from controller.core.records import Reading
-
-NEVER_T = -1e12
-"""A moment before any other on the core's clock."""
+from controller.core.records import NEVER_T, Reading
 
 
 class CorrectionLimits(Limits):
@@ -83,7 +80,7 @@ class Belief(NamedTuple):
     rh_pct: float | None  # the demand obeys the mean of the trusted probes
     rh_high_pct: float | None  # the ceiling obeys the higher
     temp_c: float | None
-    doubt: str  # the code of what is wrong with a probe, "" when all are well
+    doubt: str  # the code of what is wrong with a probe, "" when all are well; of the first, if two are
     detail: str
     apart_rh_pct: float  # how far two trusted probes are apart; 0 with one
 
@@ -104,7 +101,7 @@ def plausible(reading: Reading, limits: TrustLimits) -> str:
             return "out_of_range"
         if reading.age_s > limits.oldest_s:
             return "stale"
-    except TypeError:
+    except (TypeError, ValueError, ArithmeticError):
         return "not_a_number"
     return ""
 
@@ -124,6 +121,7 @@ def watch(
     raw_rh, raw_temp = reading.rh_pct, reading.temp_c
     assert raw_rh is not None
     assert raw_temp is not None
+    raw_rh, raw_temp = float(raw_rh), float(raw_temp)  # whatever kind of number an embedder gives
     rh = raw_rh * correction.rh_gain + correction.rh_offset_pct
     rh = 0.0 if rh < 0.0 else 100.0 if rh > 100.0 else rh
     temp = raw_temp + correction.temp_offset_c

@@ -110,6 +110,10 @@ MESSAGES: dict[str, Callable[[Message], str]] = {
         f"Probe: {DOUBTS.get(m.detail, m.detail)}. Mist stays off. "
         "Check its plug and cable, then `hygrohold check`."
     ),
+    "one_probe_lost": lambda m: (
+        f"One of the two probes: {DOUBTS.get(m.detail, m.detail)}. The other one is used "
+        "alone. Check the first one's plug and cable."
+    ),
     "probes_apart": lambda m: (
         f"The two probes are {_f(m.seen)} %RH apart (limit {_f(m.limit)}). "
         "The ceiling obeys the higher. Hang both side by side for an hour, then calibrate or replace one."

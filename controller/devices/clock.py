@@ -57,6 +57,11 @@ def _utc_now() -> datetime:
     return datetime.now(UTC)
 
 
+def elapsed_s() -> float:
+    """Seconds since boot, those asleep included: a relay left on runs on while the board sleeps."""
+    return time.clock_gettime(time.CLOCK_BOOTTIME)
+
+
 class BoardClock:
     """``timezone`` None means the system's own. ``stop`` may be called from a signal handler."""
 
@@ -64,7 +69,7 @@ class BoardClock:
         self,
         timezone: tzinfo | None = None,
         *,
-        monotonic: Callable[[], float] = time.monotonic,
+        monotonic: Callable[[], float] = elapsed_s,
         utc_now: Callable[[], datetime] = _utc_now,
         trusted: Callable[[], bool] = wall_is_trusted,
         waiter: Callable[[float], object] | None = None,

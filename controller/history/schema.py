@@ -14,10 +14,10 @@ from __future__ import annotations
 import sqlite3
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
-from datetime import UTC, datetime
 from pathlib import Path
 
 from controller.errors import HistoryError
+from controller.files import aside_name
 from controller.ports import Sample
 
 APPLICATION_ID = 0x68796768
@@ -225,11 +225,7 @@ def error_kind(error: BaseException) -> int:
 
 
 def _put_aside(path: Path, damage: str) -> str:
-    stamp = f"{path.name}.unreadable-{datetime.now(UTC):%Y%m%dT%H%M%SZ}"
-    aside, count = path.with_name(stamp), 1
-    while aside.exists():
-        count += 1
-        aside = path.with_name(f"{stamp}-{count}")
+    aside = aside_name(path)
     # The log first: should this be cut short, the damaged file is still found under its name.
     for ending in ("-wal", "-shm", ""):
         part = path.with_name(path.name + ending)

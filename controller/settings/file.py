@@ -23,6 +23,7 @@ from pydantic_settings import (
 )
 
 from controller.errors import KeptStateError, SettingsError
+from controller.files import write_whole
 from controller.settings.env import VERSION_KEY, Environment, read_environment
 from controller.settings.errors import Mistake, Origin, in_words, refusal
 from controller.settings.lines import Lines
@@ -104,23 +105,9 @@ def remember_good(path: Path, state_dir: Path) -> None:
             return  # a memory card is not written for nothing
     try:
         state_dir.mkdir(parents=True, exist_ok=True)
-        _write_durably(copy, text)
+        write_whole(copy, text)
     except OSError as error:
         raise KeptStateError(f"{copy}: cannot be written: {error.strerror or error}.") from error
-
-
-def _write_durably(copy: Path, text: str) -> None:
-    fresh = copy.with_name(f".{copy.name}.new")
-    with fresh.open("w", encoding="utf-8", newline="") as file:
-        file.write(text)
-        file.flush()
-        os.fsync(file.fileno())
-    fresh.replace(copy)
-    folder = os.open(copy.parent, os.O_RDONLY | os.O_DIRECTORY)
-    try:
-        os.fsync(folder)  # without it a power cut may bring the old name back
-    finally:
-        os.close(folder)
 
 
 def _layered(

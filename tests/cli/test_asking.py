@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import time
 from collections.abc import Callable
-from datetime import datetime, timedelta
+from datetime import datetime, timedelta, timezone
 from pathlib import Path
 
 import pytest
@@ -39,8 +39,9 @@ class Waiting:
         self.slept_s = 0.0
         self.meanwhile: Callable[[], None] = lambda: None
         real = time.monotonic
-        monkeypatch.setattr(time, "sleep", self.sleep)
-        monkeypatch.setattr(time, "monotonic", lambda: real() + self.slept_s)
+        for name, fake in (("sleep", self.sleep), ("monotonic", lambda: real() + self.slept_s)):
+            monkeypatch.setattr(time, name, fake)
+            monkeypatch.setattr(common, name, fake, raising=False)  # however it got hold of them
 
     def sleep(self, seconds: float) -> None:
         self.slept_s += seconds
@@ -158,15 +159,31 @@ def test_a_filling_some_time_ago(run: Run, waiting: Waiting, settings: tuple[str
     assert at == sorted([then.replace(second=0).timestamp(), then.timestamp()])
 
 
-def test_a_filling_late_in_the_evening_told_after_midnight() -> None:
-    """23:50, said at 00:10, was yesterday: "a past local time"."""
+def test_a_filling_late_in_the_evening_told_after_midnight(
+    run: Run, waiting: Waiting, settings: tuple[str, str], folder: Path
+) -> None:
+    """23:50, said at 00:10, was yesterday: an hour still to come today is meant for the day before."""
     now = datetime.now().astimezone()
     later = now + timedelta(hours=1)
     if later.date() != now.date():
         later = now + timedelta(minutes=2)
-    found = common.moment(f"{later:%H:%M}")
-    assert found <= now
-    assert now - found <= timedelta(hours=25)
+    run("note", "refilled", "--at", f"{later:%H:%M}", *settings)
+    (request,) = left(folder)
+    assert request.at is not None
+    assert request.at <= now
+    assert now - request.at <= timedelta(hours=25)
+
+
+def test_an_hour_is_meant_in_the_room_s_time_zone(
+    run: Run, waiting: Waiting, room: Callable[..., Path], folder: Path
+) -> None:
+    """The keeper's laptop may be elsewhere; the room's clock is on its wall. Kiritimati is UTC+14 all year."""
+    path = room('timezone = "Pacific/Kiritimati"\n')
+    there = datetime.now(timezone(timedelta(hours=14))) - timedelta(hours=1)
+    run("note", "refilled", "--at", f"{there:%H:%M}", "--settings", str(path))
+    (request,) = left(folder)
+    assert request.at is not None
+    assert request.at.timestamp() == pytest.approx(there.timestamp(), abs=60.0)
 
 
 @pytest.mark.parametrize(

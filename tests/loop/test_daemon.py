@@ -237,6 +237,7 @@ def test_files_that_were_no_requests_are_told(
     tmp_path: Path,
     capsys: pytest.CaptureFixture[str],
 ) -> None:
+    configure(json_lines=True)  # again, now that standard error is captured for this test
     daemon = Daemon.prepare(write(), False, LogTeller())
     (tmp_path / "state" / "attic" / "requests" / "asked" / "odd.json").write_text("nonsense")
     daemon.run()

@@ -7,12 +7,10 @@ import json
 import os
 import threading
 import time
-from datetime import UTC, datetime, timedelta
+from datetime import timedelta
 from pathlib import Path
 
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
 
 from controller.core.controller import Controller
 from controller.core.records import Answer, Inputs, Instant, Request
@@ -79,13 +77,6 @@ def test_a_refusal_comes_back_as_one(spool: Spool) -> None:
     (request,) = spool.poll(NOON)
     spool.answer([Answer(request, False, "no")])
     assert spool.answer_to(identity) == (False, "no")
-
-
-def test_a_request_can_be_taken_back_until_it_is_read(spool: Spool) -> None:
-    identity = spool.leave(FULL, NOON)
-    assert spool.take_back(identity)
-    assert not spool.take_back(identity)
-    assert spool.poll(NOON) == ()
 
 
 def test_two_at_once_are_two(spool: Spool) -> None:
@@ -221,7 +212,6 @@ def test_a_missing_folder_is_no_request(tmp_path: Path) -> None:
     spool = Spool(tmp_path / "none", said.append)
     assert spool.poll(NOON) == ()
     assert spool.answer_to("x") is None
-    assert not spool.take_back("x")
     spool.answer([Answer(FULL._replace(id="x"), True, "done")])
     assert "could not be written" in said[0]
 
@@ -286,43 +276,3 @@ def test_a_request_that_came_too_late_is_answered_so_by_the_core(spool: Spool) -
     assert "paused" not in [reason.code for reason in decision.reasons]
     spool.answer(decision.answers)
     assert spool.answer_to(answer.request.id) == (False, answer.words)
-
-
-@given(st.lists(st.binary(max_size=200), min_size=1, max_size=4))
-def test_poll_never_raises_on_a_file(tmp_path_factory: pytest.TempPathFactory, files: list[bytes]) -> None:
-    folder = tmp_path_factory.mktemp("spool")
-    said: list[str] = []
-    spool = Spool(folder / "requests", said.append)
-    spool.prepare()
-    for number, content in enumerate(files):
-        drop(folder, content, f"{number}.json")
-    assert len(spool.poll(NOON)) + len(said) == len(files)
-
-
-VALUES = st.none() | st.booleans() | st.floats() | st.integers() | st.text(max_size=50)
-
-
-@given(
-    st.fixed_dictionaries(
-        {
-            "kind": st.sampled_from(["pause", "refilled", "raise_target", "humidify_now", "resume"])
-            | st.text()
-        },
-        optional={
-            "expires": st.datetimes(timezones=st.none() | st.just(UTC)).map(datetime.isoformat) | VALUES,
-            "at": st.datetimes(timezones=st.none() | st.just(UTC)).map(datetime.isoformat) | VALUES,
-            **dict.fromkeys(("for_s", "litres", "rh_pct", "by", "more"), VALUES),
-        },
-    )
-)
-def test_whatever_a_file_asks_the_core_answers_it(
-    tmp_path_factory: pytest.TempPathFactory, plain: dict[str, object]
-) -> None:
-    folder = tmp_path_factory.mktemp("spool")
-    spool = Spool(folder / "requests")
-    spool.prepare()
-    drop(folder, json.dumps(plain).encode("utf-8", "surrogatepass"))
-    requests = spool.poll(NOON)
-    decision = Controller(flat()).step(Inputs(requests=requests), Instant(5.0, NOON, True))
-    assert len(decision.answers) == len(requests)
-    spool.answer(decision.answers)

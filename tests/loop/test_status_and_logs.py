@@ -19,12 +19,10 @@ from hypothesis import strategies as st
 from controller.core.records import Decision, Inputs, Request
 from controller.core.state import State
 from controller.core.step import advance
-from controller.files import set_aside, write_whole
+from controller.files import aside_name, write_whole
 from controller.logs import LogTeller, configure
 from controller.loop import Loop
 from controller.status import (
-    EVERY_S,
-    STALE_S,
     StatusFile,
     age_s,
     as_text,
@@ -50,11 +48,15 @@ def plain_of(decision: Decision) -> dict[str, Any]:
     return plain
 
 
-def test_the_file_is_rewritten_on_change_and_each_half_minute(tmp_path: Path) -> None:
+@pytest.mark.parametrize(("on_disk", "most_apart_s"), [(True, 300.0), (False, 30.0)])
+def test_the_file_is_rewritten_on_change_and_now_and_then(
+    tmp_path: Path, on_disk: bool, most_apart_s: float
+) -> None:
+    """Often where it is in memory, seldom on a card; between two writings nobody takes the loop for dead."""
     path = tmp_path / "run" / "status.json"
-    bench = Bench(for_s=600.0)
+    bench = Bench(for_s=3600.0)
     written: list[float] = []
-    status = StatusFile(path, "room", 10.0, 0.4)
+    status = StatusFile(path, "room", 10.0, 0.4, on_disk=on_disk)
 
     class Ear:
         def ticked(self, inputs: Inputs, decision: Decision, changed: bool) -> None:
@@ -62,11 +64,14 @@ def test_the_file_is_rewritten_on_change_and_each_half_minute(tmp_path: Path) ->
             status.ticked(inputs, decision, changed)
             if path.read_text() != before:
                 written.append(decision.at.mono_s)
+            found = read_status(path)
+            assert found is not None
+            assert not is_stale(found, decision.at.wall)
 
     Loop(bench.parts(tellers=(Ear(),)), 10.0).run()
     apart = [b - a for a, b in itertools.pairwise(written)]
-    assert max(apart) == EVERY_S
-    assert len(written) < 30
+    assert max(apart) == most_apart_s
+    assert len(written) < 3600.0 / most_apart_s + 10
     found = read_status(path)
     assert found is not None
     assert found["relay_on"] is True
@@ -116,15 +121,7 @@ def test_an_unknown_tank_asks_to_be_filled() -> None:
 
 
 @pytest.mark.parametrize(
-    ("later_s", "stale"),
-    [
-        (0.0, False),
-        (STALE_S + 10.0, False),
-        (STALE_S + 11.5, True),
-        (86400.0, True),
-        (-STALE_S + 1.0, False),
-        (-STALE_S - 1.5, True),
-    ],
+    ("later_s", "stale"), [(0.0, False), (30.0, False), (3600.0, True), (86400.0, True), (-86400.0, True)]
 )
 def test_an_old_file_is_no_running_loop(later_s: float, stale: bool) -> None:
     last = decisions()[-1]
@@ -134,7 +131,7 @@ def test_an_old_file_is_no_running_loop(later_s: float, stale: bool) -> None:
     assert is_stale(plain, now) is stale
     text = as_text(plain, now)
     assert text.startswith("The loop is not running") is stale
-    if later_s < -STALE_S:
+    if later_s < 0.0:
         assert "a clock has jumped" in text
 
 
@@ -246,9 +243,12 @@ def test_a_file_is_on_the_disk_before_it_has_its_name(
     assert order == ["name"]
 
 
-def test_two_set_aside_in_one_second_are_both_kept(tmp_path: Path) -> None:
+def test_two_set_aside_in_one_second_have_names_of_their_own(tmp_path: Path) -> None:
     asides = set()
     for content in ("1", "2", "3"):
-        (tmp_path / "x").write_text(content)
-        asides.add(set_aside(tmp_path / "x"))
+        aside = aside_name(tmp_path / "x")
+        assert not aside.exists()
+        assert aside.name.startswith("x.unreadable-")
+        aside.write_text(content)
+        asides.add(aside)
     assert {path.read_text() for path in asides} == {"1", "2", "3"}
