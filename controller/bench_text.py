@@ -23,9 +23,11 @@ from controller.simulator.weather import Weather
 def as_text(summary: Summary, settings: Settings, weather: Weather, took_s: float) -> str:
     target = settings.target
     lines = [
-        f"Rehearsed {summary.days:g} days from {settings.bench.starts:%Y-%m-%d} in {took_s:.1f} s: "
+        f"Rehearsed {summary.days:.3g} day{'' if summary.days == 1 else 's'} from "
+        f"{settings.bench.starts:%Y-%m-%d} in {took_s:.1f} s: "
         f"{settings.demand.method}, weather {weather.name}.",
         "A simulated room: it shows what these settings do, not what your room does.",
+        *_repeated(summary, weather),
         "",
         f"Hours with the room's true air against the band {target.band_low_rh_pct:g} to "
         f"{target.band_high_rh_pct:g} %RH",
@@ -36,8 +38,8 @@ def as_text(summary: Summary, settings: Settings, weather: Weather, took_s: floa
         _row("Lowest / mean / highest", f"{summary.lowest_rh_pct:.1f} / {summary.mean_rh_pct:.1f} / "
              f"{summary.highest_rh_pct:.1f} %RH; above the ceiling {summary.above_ceiling_h:.1f} h"),
         _row("Near the target", _near(summary)),
-        _row("Humidifier", f"ran {summary.run_h_per_day:.1f} h a day in "
-             f"{summary.switchings_per_day / 2:.0f} runs"),
+        _row("Humidifier", f"{summary.run_h_per_day:.1f} h and "
+             f"{summary.switchings_per_day / 2:.0f} runs a day"),
         _row("Water", f"{summary.litres_per_day:.1f} L a day, {summary.fillings} fillings in all"
              + (f"; ran dry {summary.dry_h:.1f} h" if summary.dry_h >= 0.05 else "")),
         _row("Heating", f"{summary.heat_kwh_per_day:.1f} kWh a day, the cooling by mist included"),
@@ -45,6 +47,11 @@ def as_text(summary: Summary, settings: Settings, weather: Weather, took_s: floa
         *_refusals(summary),
     ]  # fmt: skip
     return "\n".join(lines)
+
+
+def _repeated(summary: Summary, weather: Weather) -> Iterable[str]:
+    if summary.days * 24 > weather.hours + 2:
+        yield f"The weather lasts {weather.hours} h and was repeated."
 
 
 def _hours(name: str, hours: Hours) -> str:

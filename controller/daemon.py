@@ -35,11 +35,18 @@ class Daemon:
     """One room. ``prepare`` raises what a keeper must mend; ``run`` returns at a wish to stop."""
 
     def __init__(
-        self, loop: Loop, clock: BoardClock, status: StatusFile, deadman: Deadman, lock: TextIO
+        self,
+        loop: Loop,
+        clock: BoardClock,
+        status: StatusFile,
+        deadman: Deadman,
+        lock: TextIO,
+        log: LogTeller,
     ) -> None:
         self._loop = loop
         self._deadman = deadman
         self._lock = lock
+        self._log = log
         self._clock = clock
         self._status = status
 
@@ -49,6 +56,7 @@ class Daemon:
     def run(self) -> None:
         try:
             self._loop.run()
+            self._log.say("Stopped: the relay is off, the state is kept.")
         finally:
             self._deadman.close()
             self._clock.close()
@@ -103,12 +111,16 @@ class Daemon:
                 spool,
                 history,
                 (deadman, status, log),
-                troubles=(("settings_refused", refused),) if refused else (),
+                troubles=tuple(
+                    (code, words)
+                    for code, words in (("settings_refused", refused), ("record_anew", history.set_aside))
+                    if words
+                ),
             )
             log.say(
                 f"Looking every {duration_words(settings.loop.tick_s)}; state and record in {where.state}"
             )
-            return cls(Loop(parts, settings.loop.tick_s), clock, status, deadman, lock)
+            return cls(Loop(parts, settings.loop.tick_s), clock, status, deadman, lock, log)
         except BaseException:
             if relay is not None:
                 with contextlib.suppress(Exception):

@@ -58,10 +58,11 @@ def draw(path: Path, witness: Witness, settings: Settings, weather: Weather) -> 
     temp.xaxis.set_major_locator(locator)
     temp.xaxis.set_major_formatter(dates.ConciseDateFormatter(locator))  # type: ignore[no-untyped-call]
     temp.set_xlim(times[0], times[-1])
-    air.set_title(
+    figure.suptitle(
         f"Rehearsal on a simulated room: {settings.demand.method}, weather {weather.name}",
-        loc="left",
-        fontsize=11,
+        x=0.01,
+        ha="left",
+        fontsize=12,
         color=INK,
     )
     figure.savefig(path, dpi=130)
@@ -95,7 +96,9 @@ def _air(axis: Any, times: list[Any], trace: Trace, settings: Settings) -> None:
         blocks = _blocks(trace.true_rh_pct, 15)
         mid = times[7::15][: len(blocks)]
         low, high = [min(block) for block in blocks], [max(block) for block in blocks]
-        axis.fill_between(mid, low, high, color="#9a9a9a", lw=0, zorder=2, label="its spread in 15 min")
+        axis.fill_between(
+            mid, low, high, color="#9a9a9a", lw=0, zorder=2, label="spread of the room within 15 min"
+        )
         mean = [sum(block) / len(block) for block in blocks]
         axis.plot(mid, mean, color=INK, lw=1.3, label="room, true", zorder=3)
     else:

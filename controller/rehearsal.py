@@ -100,7 +100,7 @@ class Witness:
         last = self._last
         if last is not None and last.reasons and not last.relay_on:
             passed_s = mono_s - self._last_s
-            if last.reasons[-1].code != "enough":  # mist was wanted, and refused
+            if last.reasons[-1].code not in ("enough", "between_pulses"):  # mist was wanted, and refused
                 for reason in last.reasons:
                     self._refused_s[reason.code] = self._refused_s.get(reason.code, 0.0) + passed_s
         self._last, self._last_s = decision, mono_s

@@ -8,11 +8,14 @@ from __future__ import annotations
 
 import csv
 import json
+import math
 from collections.abc import Iterable, Sequence
 from datetime import date, datetime, timedelta, tzinfo
 from io import StringIO
 from typing import Any, NamedTuple, Protocol
 
+from controller.core.tank import MERGE_S
+from controller.core.words import reason_name
 from controller.ports import Sample
 
 MINUTE_S = 60.0
@@ -92,9 +95,13 @@ def day_figures(
             tank_before_l = row.tank_l
     for switching in switchings:
         days.at(switching.at_s).switchings += switching.on
+    filled_s = -math.inf
     for note in notes:
         if note.kind == "refilled" and note.done:
-            days.at(note.at_s if note.happened_at_s is None else note.happened_at_s).refills += 1
+            at_s = note.at_s if note.happened_at_s is None else note.happened_at_s
+            if abs(at_s - filled_s) > MERGE_S:  # two notes of one filling count once
+                days.at(at_s).refills += 1
+                filled_s = at_s
     return [
         tally.figures(day, band_low_rh_pct, band_high_rh_pct, output_l_per_h)
         for day, tally in sorted(days.tallies.items())
@@ -233,7 +240,9 @@ def as_text(figures: Sequence[DayFigures]) -> str:
         *("", *table[:2], rule, *table[2:-1], rule, table[-1]),
     ]
     if total.clock_doubtful_minutes:
-        text.append("* Recorded in part before the clock was known to be right: the date may be wrong.")
+        text.append(
+            "* The board could not tell whether its clock was right: it was not yet set from the network."
+        )
     return "\n".join(text) + "\n"
 
 
@@ -252,7 +261,7 @@ def _cells(day: DayFigures, label: str) -> list[str]:
         str(day.switchings),
         "-" if day.used_l is None else _short(day.used_l),
         str(day.refills),
-        f"{_short(hours)} {code}" if code else "-",
+        f"{_short(hours)} {reason_name(code)}" if code else "-",
     ]
 
 

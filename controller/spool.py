@@ -25,7 +25,9 @@ from controller.core.records import Answer, Request
 from controller.errors import RequestError
 from controller.files import write_whole
 
-GOOD_FOR = timedelta(minutes=15)
+GOOD_FOR = {"refilled": timedelta(hours=24)}
+GOOD_FOR_OTHERS = timedelta(minutes=15)
+"""How long a request waits for the program: a filling stays true, a wish for mist or quiet does not."""
 LARGEST_BYTES = 16 * 1024
 MOST_PER_TICK = 16
 ANSWER_AGE_S = 86400.0
@@ -43,6 +45,10 @@ class _Asked(BaseModel):
     for_s: float | None = Field(None, gt=0, le=366 * 86400)
     litres: float | None = Field(None, gt=0, le=1000)
     rh_pct: float | None = Field(None, gt=0, le=100)
+
+
+def good_for(kind: str) -> timedelta:
+    return GOOD_FOR.get(kind, GOOD_FOR_OTHERS)
 
 
 class Spool:
@@ -68,7 +74,7 @@ class Spool:
     def leave(self, request: Request, now: datetime) -> str:
         """Leaves a request for the loop; its id. Raises RequestError."""
         identity = f"{now:%Y%m%dT%H%M%S}-{uuid.uuid4().hex[:8]}"
-        expires = request.expires if request.expires is not None else now + GOOD_FOR
+        expires = request.expires if request.expires is not None else now + good_for(request.kind)
         try:
             asked = _Asked(**{**request._asdict(), "expires": expires})
         except ValidationError as error:
@@ -141,7 +147,7 @@ class Spool:
         for moment in (asked.expires, asked.at):
             if moment is not None and moment.tzinfo is None:
                 raise ValueError("a time in it has no offset from UTC")
-        if asked.expires > now + 2 * GOOD_FOR:
+        if asked.expires > now + 2 * good_for(asked.kind):
             raise ValueError("it wants to be good for too long")
         return Request(**{**asked.model_dump(), "id": path.stem})
 

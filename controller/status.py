@@ -132,16 +132,15 @@ def as_text(plain: dict[str, Any], now: datetime) -> str:
     """First why, then what to do, then the figures."""
     lines = [plain["sentence"], plain["to_do"], ""]
     if is_stale(plain, now):
-        lines.insert(0, f"The loop is not running: this is what it said {_ago(age_s(plain, now))}.")
+        lines.insert(0, f"The program is not running: this is what it said {_ago(age_s(plain, now))}.")
     rh, temp = plain["rh_pct"], plain["temp_c"]
     seen = f"{when(datetime.fromisoformat(plain['at']).astimezone(now.tzinfo), now)}"
     lines.append(
         _row("Room", f"not known at {seen}" if rh is None else f"{rh:.1f} %RH, {temp:.1f} °C at {seen}")
     )
     part = "day" if plain["is_day"] else "night"
-    lines.append(
-        _row("Target", f"{plain['target_rh_pct']:.1f} %RH ({part}), ceiling {plain['ceiling_rh_pct']:.1f}")
-    )
+    ceiling = f"no mist at {plain['ceiling_rh_pct']:.1f} or above"
+    lines.append(_row("Target", f"{plain['target_rh_pct']:.1f} %RH ({part}); {ceiling}"))
     if plain["duty"] is not None:
         lines.append(_row("Duty", f"{100 * plain['duty']:.0f} %"))
     lines.append(_row("Humidifier", f"{'on' if plain['relay_on'] else 'off'}, {_next(plain, now)}"))

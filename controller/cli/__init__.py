@@ -5,7 +5,7 @@ Exit codes, the same for every command:
     1  it failed: probe, relay, kept state, record, or an unexpected error (the relay is off)
     2  wrong usage, settings or input file; nothing was begun
     3  asked, but refused or not answered
-    4  ``status``: the loop is not running
+    4  ``status``: the program is not running
 """
 
 from __future__ import annotations
@@ -18,13 +18,25 @@ from importlib import import_module
 from controller import __version__
 from controller.errors import DataFileError, HygroholdError, RequestError, SettingsError
 
-COMMANDS = ("bench", "check", "run", "status", "note", "pause", "resume", "humidify", "report")
+COMMANDS = (
+    "bench",
+    "size",
+    "check",
+    "run",
+    "status",
+    "note",
+    "pause",
+    "resume",
+    "humidify",
+    "raise",
+    "report",
+)
 """One module each, in the order of the help; ``add`` declares it, ``run`` does it."""
 
 DONE, FAILED, WRONG, REFUSED, NOT_RUNNING = range(5)
 
 EPILOG = """exit codes: 0 done; 1 failed (the relay is off); 2 wrong usage, settings or input file;
-            3 asked but refused or not answered; 4 status: the loop is not running
+            3 asked but refused or not answered; 4 status: the program is not running
 
 example: hygrohold bench --picture fortnight.png"""
 
@@ -39,7 +51,8 @@ def parser() -> argparse.ArgumentParser:
     whole.add_argument("--version", action="version", version=f"hygrohold {__version__}")
     commands = whole.add_subparsers(dest="command", metavar="COMMAND", required=True)
     for name in COMMANDS:
-        import_module(f"controller.cli.{name}").add(commands)
+        module = "raise_target" if name == "raise" else name  # a module cannot be called raise
+        import_module(f"controller.cli.{module}").add(commands)
     return whole
 
 

@@ -42,7 +42,8 @@ def _plan(settings: Settings) -> str:
     return (
         f"day {target.day_rh_pct:g} %RH from {target.day_starts:%H:%M}, "
         f"night {target.night_rh_pct:g} %RH from {target.night_starts:%H:%M},\n"
-        f"           ceiling {settings.ceiling.limit_rh_pct:g} %RH, {settings.demand.method}, "
+        f"           no mist from {settings.ceiling.limit_rh_pct:g} %RH on (ceiling less probe accuracy),\n"
+        f"           {settings.demand.method}, "
         f"at most {runtime.cap_hours_in_any_24:g} h in any 24"
     )
 
@@ -55,6 +56,9 @@ def _probes(settings: Settings) -> list[Reading]:
 
     readings = []
     for number, probe in enumerate(settings.probe, 1):
+        if probe.kind == "simulated":
+            print(f"Probe {number}    simulated, for rehearsals only. Name a real one under [[probe]].")
+            continue
         try:
             made = make_probe(probe, lambda: 0.0)
         except HygroholdError as error:

@@ -81,7 +81,8 @@ def above_zero(text: str) -> float:
     except ValueError:
         value = math.nan
     if not (math.isfinite(value) and value > 0):
-        raise argparse.ArgumentTypeError(f"{text!r} is not a figure above zero")
+        hint = "; write 2.5, not 2,5" if "," in text else ""
+        raise argparse.ArgumentTypeError(f"{text!r} is not a figure above zero{hint}")
     return value
 
 
@@ -113,28 +114,34 @@ def add_by(to: argparse.ArgumentParser) -> None:
 
 
 def ask(args: argparse.Namespace, request: Request) -> int:
-    """Leaves a request for the loop and waits for its answer."""
+    """Leaves a request and waits for its answer. Only a note waits for a program that is not running."""
     from controller.cli import DONE, REFUSED
-    from controller.spool import GOOD_FOR, Spool
-    from controller.wiring import places
+    from controller.spool import Spool, good_for
+    from controller.wiring import places, zone
 
     settings = load(args)
+    now = datetime.now(zone(settings))
+    running = _running(settings)
+    if not running and request.kind != "refilled":
+        print(f"The program is not running for room {settings.room.name}: nothing was asked.")
+        return REFUSED
+    if request.kind == "refilled" and request.at is None:
+        request = request._replace(at=now)  # it may be read later
     spool = Spool(places(settings).spool)
-    identity = spool.leave(request, datetime.now().astimezone())
+    identity = spool.leave(request, now)
     until = monotonic() + WAIT_S + settings.loop.tick_s
-    while monotonic() < until:
+    while running and monotonic() < until:
         answer = spool.answer_to(identity)
         if answer is not None:
             done, words = answer
             print(f"{'Done' if done else 'Refused'}: {words}.")
             return DONE if done else REFUSED
         sleep(0.2)
-        if not _running(settings):
-            break
+        running = _running(settings)
+    hours = good_for(request.kind).total_seconds() / 3600
     print(
-        f"Left for the loop of room {settings.room.name}, which has not answered: "
-        "it is not running, or busy.\n"
-        f"The request is good for {GOOD_FOR.seconds // 60} minutes; `hygrohold status` tells more."
+        f"The program {'has not answered' if running else 'is not running'} for room {settings.room.name}. "
+        f"The request is kept for {hours:g} h and carried out when it runs."
     )
     return REFUSED
 

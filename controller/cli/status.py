@@ -17,7 +17,7 @@ def add(commands: Any) -> None:
         run,
         "say why the humidifier is on or off, and what to do",
         "hygrohold status --json",
-        "Exit code 4 when the loop is not running.",
+        "Exit code 4 when the program is not running.",
     )
     common.add_settings(to)
     to.add_argument("--json", action="store_true", help="the same as JSON")
@@ -35,7 +35,9 @@ def run(args: argparse.Namespace) -> int:
         if args.json:
             print(json.dumps({"running": False}))
         else:
-            print(f"The loop of room {settings.room.name} is not running.\nStart it with `hygrohold run`.")
+            print(
+                f"The program is not running for room {settings.room.name}.\nStart it with `hygrohold run`."
+            )
         return NOT_RUNNING
     stale = is_stale(plain, now)
     print(json.dumps({"running": not stale, **plain}, indent=2) if args.json else as_text(plain, now))

@@ -13,9 +13,17 @@ from controller.core.trust import Belief
 
 
 def gather(
-    rules: Rules, t: float, clock_ok: bool, relay: RelayMemory, belief: Belief, held: bool, surface: Surface | None,
-    water: TankMemory, used: RuntimeMemory, pause_until_t: float,
-) -> Facts:  # fmt: skip
+    rules: Rules,
+    t: float,
+    clock_ok: bool,
+    relay: RelayMemory,
+    belief: Belief,
+    held: bool,
+    surface: Surface | None,
+    water: TankMemory,
+    used: RuntimeMemory,
+    pause_until_t: float,
+) -> Facts:
     lasted_s = t - relay.since_t
     is_empty = water.level_l is not None and tank.empty(water)
     wall_c = dew_c = None

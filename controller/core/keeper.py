@@ -97,6 +97,8 @@ def _timed(
         if keeper.pause_until_t <= t and keeper.humidify_until_t <= t:
             return keeper, True, "nothing was paused"
         return keeper._replace(pause_until_t=0.0, humidify_until_t=0.0), True, "back to the settings"
+    if request.kind == "humidify_now" and keeper.pause_until_t > t:
+        return keeper, False, f"paused for another {duration_words(keeper.pause_until_t - t)}; resume first"
     if request.kind == "humidify_now":
         longest_s = limits.longest_humidify_minutes * 60
         for_s, words = _bounded(request.for_s, limits.humidify_minutes * 60, longest_s)

@@ -247,18 +247,20 @@ def _command(
     """On or off, why on, why off. A run that no guard ends lasts at least its shortest on."""
     if not refused:
         if asked:
+            if asked == "demand" and rules.demand.method == "pid":
+                asked = "pulse"
             return True, "trial" if facts.tank_empty else asked, ()
         if facts.on and facts.on_for_s < rules.guards.shortest_on_s:
             return True, "shortest_on", ()
-    if asked:
+    if asked or belief.rh_pct is None:  # where nothing is known it is not known to be enough either
         return False, "", refused
-    starts_below = setpoint.rh_pct
-    if rules.demand.method == "hysteresis":
-        starts_below -= 0.5 * rules.demand.deadband_rh_pct
-    if belief.rh_pct is None:  # nothing is known, so it is not known to be enough either
-        return False, "", refused
-    enough = Reason("enough", Action.CONTENT, belief.rh_pct, starts_below, starts_below)
-    return False, "", (*refused, enough)
+    content = Reason("between_pulses", Action.CONTENT, belief.rh_pct, setpoint.rh_pct)
+    if rules.demand.method == "hysteresis" or belief.rh_pct >= setpoint.rh_pct:
+        starts_below = setpoint.rh_pct
+        if rules.demand.method == "hysteresis":
+            starts_below -= 0.5 * rules.demand.deadband_rh_pct
+        content = Reason("enough", Action.CONTENT, belief.rh_pct, starts_below, starts_below)
+    return False, "", (*refused, content)
 
 
 def _switched(

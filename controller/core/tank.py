@@ -147,7 +147,8 @@ def filled(
     merged = at_t == memory.fill_t
     if merged:
         before_l = memory.fill_from_l
-        litres = litres if litres is not None else memory.fill_litres
+        if memory.fill_litres is None or litres is None:
+            litres = None  # who says "to the top" has seen it full
     else:
         before_l = memory.level_l
         if before_l is not None:

@@ -27,7 +27,7 @@ REASONS: dict[str, tuple[str, Callable[[Reason], str]]] = {
     "clock": ("clock", lambda r: "the clock gives no usable time; it clears when it does"),
     "paused": ("paused", lambda r: f"paused for another {_s(r.seen)}; `hygrohold resume` ends it sooner"),
     "untrusted": (
-        "probe not trusted",
+        "probe doubted",
         lambda r: (
             f"the probe is not to be trusted ({DOUBTS.get(r.detail, r.detail)}); "
             "it clears after a few good samples"
@@ -72,12 +72,16 @@ REASONS: dict[str, tuple[str, Callable[[Reason], str]]] = {
         lambda r: f"a single run may last {_f(r.limit)} min; it rests for another {_s(r.clears_in_s)}",
     ),
     "shortest_off": (
-        "shortest off",
-        lambda r: f"off for {_s(r.seen)} so far; a pause lasts at least another {_s(r.clears_in_s)}",
+        "rest between runs",
+        lambda r: f"resting between two runs for another {_s(r.clears_in_s)}",
     ),
     "relay_stuck": (
         "relay stuck",
         lambda r: f"the relay is seen on although switched off {_s(r.seen)} ago: unplug the humidifier",
+    ),
+    "between_pulses": (
+        "between pulses",
+        lambda r: f"between two pulses, {_f(r.seen)} %RH where {_f(r.limit)} is the target",
     ),
     "enough": (
         "humid enough",
@@ -100,6 +104,7 @@ DOUBTS: dict[str, str] = {
 
 ON = {
     "demand": "the room is drier than wanted",
+    "pulse": "a pulse that holds the target",
     "humidify_now": "somebody asked for mist now",
     "shortest_on": "a run lasts at least its shortest time",
     "trial": "a trial pulse looks whether there is water again",
@@ -130,6 +135,7 @@ MESSAGES: dict[str, Callable[[Message], str]] = {
         f"Kept state could not be read ({m.detail}). Half the runtime cap counts as used "
         "and the tank as unknown. Note the next filling; check the storage card."
     ),
+    "record_anew": lambda m: f"The record was damaged: {m.detail}. Check the storage card.",
     "state_unkept": lambda m: (
         f"Kept state cannot be written: {m.detail}. Control goes on, but a restart "
         "would not know the runtime and the tank."
@@ -165,7 +171,7 @@ def sentence(decision: Decision) -> str:
     """Why the humidifier is on or off, in one sentence."""
     if decision.relay_on:
         words = ON.get(decision.on_because, decision.on_because)
-        if decision.on_because != "demand" or decision.rh_pct is None:
+        if decision.on_because not in ("demand", "pulse") or decision.rh_pct is None:
             return f"On: {words}."
         return f"On: {words}, {_f(decision.rh_pct)} %RH where {_f(decision.target_rh_pct)} is the target."
     if not decision.reasons:

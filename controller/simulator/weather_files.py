@@ -111,7 +111,8 @@ def _header(path: Path, line: int, cells: Sequence[str]) -> dict[str, int]:
     formats = "known are EPW, TMY3, and CSV with the columns time, temp_c, and rh_pct or dew_point_c"
     for wanted in (("time",), ("temp_c",), ("dew_point_c", "rh_pct")):
         if not any(name in names for name in wanted):
-            raise bad(path, line, f"column {' or '.join(wanted)} is missing; found: {shown}; {formats}")
+            hint = "; separate columns by commas, and write 5.1, not 5,1" if ";" in shown else ""
+            raise bad(path, line, f"column {' or '.join(wanted)} is missing; found: {shown}{hint}; {formats}")
     for name in names:
         if name in ("time", *_KNOWN) and names.count(name) > 1:
             raise bad(path, line, f"column {name} stands there twice")

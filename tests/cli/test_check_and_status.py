@@ -35,7 +35,7 @@ def test_check_without_a_probe_says_what_to_set(run: Run) -> None:
     code, out, err = run("check")
     assert (code, err) == (FAILED, "")
     assert "Settings   in order" in out
-    assert 'kind = "simulated"' in out
+    assert "Name a real one under [[probe]]" in out
     assert "simulated: nothing is switched" in out
 
 
@@ -94,7 +94,7 @@ def settings(room: Callable[..., Path]) -> tuple[str, str]:
 def test_status_without_a_loop(run: Run, settings: tuple[str, str]) -> None:
     code, out, err = run("status", *settings)
     assert (code, err) == (NOT_RUNNING, "")
-    assert out == "The loop of room room is not running.\nStart it with `hygrohold run`.\n"
+    assert out == "The program is not running for room room.\nStart it with `hygrohold run`.\n"
     code, out, _ = run("status", "--json", *settings)
     assert (code, json.loads(out)) == (NOT_RUNNING, {"running": False})
 
@@ -143,7 +143,7 @@ def test_status_of_a_loop_that_died(run: Run, tmp_path: Path, settings: tuple[st
     told(tmp_path, 50.0, ago_s=7200.0)
     code, out, _ = run("status", *settings)
     assert code == NOT_RUNNING
-    assert out.startswith("The loop is not running: this is what it said 2 h ago.")
+    assert out.startswith("The program is not running: this is what it said 2 h")
     code, out, _ = run("status", "--json", *settings)
     assert (code, json.loads(out)["running"]) == (NOT_RUNNING, False)
 

@@ -105,7 +105,7 @@ def test_a_note_fills_to_the_top_or_by_litres() -> None:
 
 @pytest.mark.parametrize(
     ("first", "second", "level_l"),
-    [(2.0, None, 3.0), (None, 2.0, 3.0), (2.0, 2.0, 3.0), (2.0, 1.5, 2.5), (None, None, 4.0)],
+    [(2.0, None, 4.0), (None, 2.0, 4.0), (2.0, 2.0, 3.0), (2.0, 1.5, 2.5), (None, None, 4.0)],
 )
 def test_two_notes_of_one_filling_are_one(first: float | None, second: float | None, level_l: float) -> None:
     rig = dry_room(tank_l=4)

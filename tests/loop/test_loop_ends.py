@@ -129,8 +129,6 @@ def test_a_relay_that_cannot_even_be_let_go() -> None:
 
 def test_a_relay_that_was_not_driven_off_is_not_called_off() -> None:
     """Whoever reads the record after a fire must not find that the relay was off when nobody knows."""
-    # BUG: the "stop" event says "the relay is off", the switching "off" is recorded, and the kept state says
-    # off, although both attempts raised.
     bench = Bench()
     bench.relay.close = raising(RelayError("it hangs"))  # type: ignore[method-assign]
     bench.clock.hooks.append(

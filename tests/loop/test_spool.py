@@ -15,7 +15,7 @@ import pytest
 from controller.core.controller import Controller
 from controller.core.records import Answer, Inputs, Instant, Request
 from controller.errors import RequestError
-from controller.spool import ANSWER_AGE_S, GOOD_FOR, LARGEST_BYTES, MOST_PER_TICK, Spool
+from controller.spool import ANSWER_AGE_S, LARGEST_BYTES, MOST_PER_TICK, Spool, good_for
 from tests.loop.helpers import NOON, flat
 
 FULL = Request(
@@ -61,7 +61,7 @@ def test_a_request_arrives_whole_and_once(spool: Spool) -> None:
 def test_a_request_without_an_end_gets_one(spool: Spool) -> None:
     spool.leave(Request("pause"), NOON)
     (request,) = spool.poll(NOON)
-    assert request.expires == NOON + GOOD_FOR
+    assert request.expires == NOON + good_for("pause")
 
 
 def test_the_answer_comes_back(spool: Spool) -> None:

@@ -9,6 +9,7 @@ import os
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import Any
 
 import pytest
@@ -26,7 +27,6 @@ from controller.status import (
     StatusFile,
     age_s,
     as_text,
-    describe,
     is_stale,
     read_status,
     to_do,
@@ -44,8 +44,13 @@ def decisions(for_s: float = 600.0, rh_pct: float = 50.0, failure: str = "") -> 
 
 
 def plain_of(decision: Decision) -> dict[str, Any]:
-    plain: dict[str, Any] = json.loads(json.dumps(describe(decision, "room", 10.0, 0.4), allow_nan=False))
-    return plain
+    """As a reader finds it."""
+    with TemporaryDirectory() as folder:
+        path = Path(folder) / "status.json"
+        StatusFile(path, "room", 10.0, 0.4).ticked(Inputs(), decision, True)
+        found = read_status(path)
+    assert found is not None
+    return found
 
 
 @pytest.mark.parametrize(("on_disk", "most_apart_s"), [(True, 300.0), (False, 30.0)])
@@ -130,7 +135,7 @@ def test_an_old_file_is_no_running_loop(later_s: float, stale: bool) -> None:
     assert age_s(plain, now) == pytest.approx(later_s, abs=1.0)
     assert is_stale(plain, now) is stale
     text = as_text(plain, now)
-    assert text.startswith("The loop is not running") is stale
+    assert text.startswith("The program is not running") is stale
     if later_s < 0.0:
         assert "a clock has jumped" in text
 
