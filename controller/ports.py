@@ -6,6 +6,7 @@ The loop sees only these, so a rehearsal runs the same loop as the board.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from contextlib import AbstractContextManager
 from datetime import datetime
 from typing import TYPE_CHECKING, NamedTuple, Protocol
 
@@ -88,6 +89,10 @@ class History(Protocol):
     """The record. No method raises: trouble is counted and said by ``trouble``."""
 
     def sample(self, row: Sample) -> None: ...
+
+    def together(self) -> AbstractContextManager[None]:
+        """What is recorded inside goes to the disk at once, but together."""
+        ...
 
     def switched(self, at: Instant, on: bool, because: str) -> None: ...
 

@@ -17,6 +17,12 @@ MOST_MINUTES = 10
 NONE = Reading()
 
 
+def _same_codes(one: Decision, other: Decision) -> bool:
+    """Whether the same reasons hold; their figures move every tick."""
+    mine, theirs = one.reasons, other.reasons
+    return len(mine) == len(theirs) and all(a.code == b.code for a, b in zip(mine, theirs, strict=True))
+
+
 class Recorder:
     """Remembers only what the current minute and the last change need."""
 
@@ -48,28 +54,31 @@ class Recorder:
         return changed
 
     def _changes(self, decision: Decision) -> bool:
-        last, history, at = self._last, self._history, decision.at
+        """Writes what changed, all of one tick together: each write wears a card."""
+        last = self._last
+        if (
+            last is not None
+            and not decision.answers
+            and decision.relay_on == last.relay_on
+            and _same_codes(decision, last)
+            and decision.alarms == last.alarms
+            and decision.notices == last.notices
+        ):
+            return False
+        with self._history.together():
+            self._write(decision, last)
+        return True
+
+    def _write(self, decision: Decision, last: Decision | None) -> None:
+        history, at = self._history, decision.at
         for answer in decision.answers:
             history.note(at, answer)
-        if last is None:
+        if last is None or not _same_codes(decision, last):
             history.reasons(decision)
-            history.switched(at, decision.relay_on, decision.on_because)
-            self._messages((), decision)
-            return True
-        changed = bool(decision.answers)
-        if decision.relay_on != last.relay_on:
+        if last is None or decision.relay_on != last.relay_on:
             because = decision.on_because or (decision.reasons[0].code if decision.reasons else "")
             history.switched(at, decision.relay_on, because)
-            changed = True
-        if decision.reasons != last.reasons and [r.code for r in decision.reasons] != [
-            r.code for r in last.reasons
-        ]:
-            history.reasons(decision)
-            changed = True
-        if decision.alarms != last.alarms or decision.notices != last.notices:
-            self._messages((*last.alarms, *last.notices), decision)
-            changed = True
-        return changed
+        self._messages((*last.alarms, *last.notices) if last is not None else (), decision)
 
     def _messages(self, before: tuple[Message, ...], decision: Decision) -> None:
         after = (*decision.alarms, *decision.notices)

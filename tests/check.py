@@ -17,6 +17,7 @@ from pathlib import Path
 ROOT = Path(__file__).resolve().parent.parent
 PYTHON = sys.executable
 PYTEST = (PYTHON, "-m", "pytest", "-q")
+ALL_CORES = ("-n", "auto")
 COVERAGE = (PYTHON, "-m", "coverage")
 SLOWEST = 4.0
 """A machine may be this many times slower than the one the budgets were set on."""
@@ -28,13 +29,13 @@ TIERS: dict[str, tuple[float, tuple[tuple[str, ...], ...]]] = {
     "tests": (
         150,
         (
-            (*COVERAGE, "run", "-m", "pytest", "-q", "-m", "not slow and not process"),
+            (*PYTEST, *ALL_CORES, "--cov", "--cov-report=", "-m", "not slow and not process"),
             (*COVERAGE, "report", "--include=controller/core/*", "--fail-under=100", "--skip-covered"),
             (*COVERAGE, "report", "--fail-under=93", "--skip-covered", "--sort=cover"),
         ),
     ),
     "processes": (60, ((*PYTEST, "-m", "process"),)),
-    "years": (150, ((*PYTEST, "-m", "slow and not process"),)),
+    "years": (150, ((*PYTEST, *ALL_CORES, "-m", "slow and not process"),)),
 }
 """Tier -> (budget in seconds, commands). Years are simulated without coverage: it would double them."""
 

@@ -55,8 +55,6 @@ def resume(state: State, now: Instant, rules: Rules) -> State:
 
 def stop(state: State) -> State:
     """The state to keep at a normal end: the relay is off, and that run has ended."""
-    if not state.started:
-        return state
     return state._replace(
         relay=RelayMemory(since_t=state.t, rest_until_t=state.relay.rest_until_t),
         runtime=runtime.advance(state.runtime, state.t, 0.0, False),

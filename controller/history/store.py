@@ -9,8 +9,8 @@ from __future__ import annotations
 
 import sqlite3
 from collections import deque
-from collections.abc import Iterable, Mapping
-from contextlib import suppress
+from collections.abc import Iterable, Iterator, Mapping
+from contextlib import contextmanager, suppress
 from math import isfinite
 from pathlib import Path
 from typing import Any
@@ -82,6 +82,7 @@ class SqliteHistory:
         self._unfit = 0
         self._given_up = ""  # why nothing will be written any more
         self._closed = False
+        self._together = False
         self._flush()
 
     @classmethod
@@ -99,6 +100,16 @@ class SqliteHistory:
         self._samples_to_go -= 1
         if self._samples_to_go <= 0:
             self._flush()
+
+    @contextmanager
+    def together(self) -> Iterator[None]:
+        self._together = True
+        try:
+            yield
+        finally:
+            self._together = False
+            if self._path is not None and not self._error:
+                self._flush()
 
     def switched(self, at: Instant, on: bool, because: str) -> None:
         self._at_once("switching", (*_stamp(at), on, because))
@@ -175,7 +186,7 @@ class SqliteHistory:
             self._add(table, tuple([_text(value) if isinstance(value, str) else value for value in row]))
         # Memory loses nothing by waiting. A disk in trouble is left alone until the next batch: each
         # attempt may cost a busy wait, and one tick may bring several rows.
-        if self._path is not None and not self._error:
+        if self._path is not None and not self._error and not self._together:
             self._flush()
 
     def _flush(self) -> None:

@@ -181,3 +181,13 @@ def test_a_wall_clock_that_jumps_moves_no_end(jump: timedelta) -> None:
 )
 def test_durations_in_words(seconds: float, words: str) -> None:
     assert duration_words(seconds) == words
+
+
+def test_mist_is_not_promised_during_a_pause() -> None:
+    rig = Rig(quick())
+    rig.ask("pause", for_s=1200.0)
+    (answer,) = rig.ask("humidify_now").answers
+    assert not answer.done
+    assert "paused for another 20 min" in answer.words
+    rig.ask("resume")
+    assert rig.ask("humidify_now").answers[0].done

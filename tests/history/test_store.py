@@ -184,3 +184,19 @@ def test_the_folder_is_made(tmp_path: Path) -> None:
     assert history.trouble() == ""
     history.close()
     assert path.is_file()
+
+
+def test_what_one_tick_brings_is_one_writing(path: Path, at: Make, monkeypatch: pytest.MonkeyPatch) -> None:
+    history = SqliteHistory.open(path)
+    writings: list[int] = []
+    real = store._write
+    monkeypatch.setattr(store, "_write", lambda *rest: (writings.append(1), real(*rest))[1])
+    with history.together():
+        history.switched(at(0), True, "demand")
+        history.event(at(0), "start", "a")
+        assert writings == []
+    assert writings == [1]
+    assert [row.on for row in HistoryReader(path).switchings()] == [True]
+    history.event(at(1), "stop", "b")
+    assert writings == [1, 1]
+    history.close()

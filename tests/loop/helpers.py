@@ -8,6 +8,7 @@ from __future__ import annotations
 import math
 import shutil
 from collections.abc import Callable, Sequence
+from contextlib import AbstractContextManager, nullcontext
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -157,6 +158,9 @@ class FakeHistory:
         self.events: list[tuple[str, str]] = []
         self.said = ""
         self.closed = False
+
+    def together(self) -> AbstractContextManager[None]:
+        return nullcontext()
 
     def sample(self, row: Sample) -> None:
         self.samples.append(row)
