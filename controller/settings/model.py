@@ -91,3 +91,27 @@ class Settings(Rules, BaseSettings):
                 "loop.tick_s", "trust.oldest_s", "trust.bridge_s",
             )  # fmt: skip
         return self
+
+    @model_validator(mode="after")
+    def _bench_fits(self) -> Self:
+        """Two [[probe]] tables need no bench.second_probe: a rehearsal makes the second like the first."""
+        bench = self.bench
+        if bench.second_probe is not None and len(self.probe) < 2:
+            raise contradiction(
+                "the rehearsal has two probes, but there is only one [[probe]]: add a second [[probe]] "
+                "table, or take bench.second_probe out",
+                "bench.second_probe",
+            )  # fmt: skip
+        for fault in bench.fault:
+            if fault.probe > len(self.probe) and fault.kind.startswith("probe-"):
+                raise contradiction(
+                    f"{fault.kind} is to befall the second probe, but there is only one [[probe]]",
+                    "bench.fault",
+                )
+        if bench.humidifier.reserve_l >= self.tank.tank_l:
+            raise contradiction(
+                f"a full tank of {self.tank.tank_l:g} L holds no more than the "
+                f"{bench.humidifier.reserve_l:g} L that the humidifier cannot draw: it would never run",
+                "bench.humidifier.reserve_l", "tank.tank_l",
+            )  # fmt: skip
+        return self

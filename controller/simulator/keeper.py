@@ -33,6 +33,7 @@ class SimulatedKeeper:
             room.fill(self._tank_l)
             self.fillings += 1
             self._tell()
+        room.humidifier.press()  # one that does not resume has gone off since he was here
         self.next_look = self._look_after(now)
 
     def poll(self, now: datetime) -> tuple[Request, ...]:

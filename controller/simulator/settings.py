@@ -15,6 +15,13 @@ from pydantic_core import PydanticCustomError
 
 from controller.core.limits import Limits, Rh, TempC, contradiction, seconds_of_day
 from controller.simulator.climate import CLIMATES
+from controller.simulator.cooling import BenchCooling
+from controller.simulator.enclosure import BenchEnclosure
+from controller.simulator.envelope import BenchLeak, BenchStore, BenchWall
+from controller.simulator.faults import BenchFault
+from controller.simulator.humidifier import BenchHumidifier as BenchHumidifier
+from controller.simulator.sensor import BenchProbe as BenchProbe
+from controller.simulator.sources import BenchSources
 
 
 class BenchRoom(Limits):
@@ -45,25 +52,6 @@ class BenchRoom(Limits):
         return begin, (seconds_of_day(self.cool_from) - begin) % 86400
 
 
-class BenchHumidifier(Limits):
-    """What the humidifier really does, whatever its plate says."""
-
-    output_l_per_h: float | None = Field(
-        None, ge=0.005, le=50, description="true output; empty = as the tank settings say"
-    )
-    mist_delay_s: float = Field(90.0, ge=0, le=3600, description="until mist has become room humidity")
-
-
-class BenchProbe(Limits):
-    """How the simulated probe errs."""
-
-    lag_s: float = Field(20.0, ge=0, le=3600, description="time constant")
-    noise_rh_pct: float = Field(0.15, ge=0, le=10, description="standard deviation of one sample")
-    step_rh_pct: float = Field(0.1, ge=0, le=5, description="smallest step it shows; 0 = none")
-    step_temp_c: float = Field(0.1, ge=0, le=5, description="smallest step it shows; 0 = none")
-    offset_rh_pct: float = Field(0.0, ge=-20, le=20, description="how far it reads too high")
-
-
 class BenchKeeper(Limits):
     """When the simulated keeper looks in and fills the tank."""
 
@@ -74,6 +62,14 @@ class BenchKeeper(Limits):
     @cached_property
     def looks_in_s(self) -> tuple[int, ...]:
         return tuple(sorted(seconds_of_day(at) for at in self.looks_in))
+
+
+class BenchOpening(Limits):
+    """A door or window that stands open every day for a while, to air like that outdoors."""
+
+    at: time = Field(time(18, 0), description="every day at")
+    minutes: float = Field(10.0, ge=0, le=1440, description="for so long")
+    air_changes_per_h: float = Field(6.0, ge=0, le=60, description="air exchanged while open, an hour")
 
 
 class BenchSettings(Limits):
@@ -87,7 +83,16 @@ class BenchSettings(Limits):
     room: BenchRoom = BenchRoom()
     humidifier: BenchHumidifier = BenchHumidifier()
     probe: BenchProbe = BenchProbe()
+    second_probe: BenchProbe | None = None
     keeper: BenchKeeper = BenchKeeper()
+    leak: BenchLeak = BenchLeak()
+    wall: BenchWall = BenchWall()
+    store: BenchStore = BenchStore()
+    sources: BenchSources = BenchSources()
+    opening: tuple[BenchOpening, ...] = Field((), max_length=24, description="doors and windows")
+    cooling: BenchCooling = BenchCooling()
+    enclosure: BenchEnclosure = BenchEnclosure()
+    fault: tuple[BenchFault, ...] = Field((), max_length=50, description="what goes wrong, and when")
 
     @field_validator("climate")
     @classmethod
@@ -100,6 +105,17 @@ class BenchSettings(Limits):
 
     @model_validator(mode="after")
     def _agrees(self) -> Self:
+        if self.cooling.cooler_w > 0.0 and self.cooling.cool_above_c < self.room.warm_temp_c:
+            raise contradiction(
+                f"the cooler begins at {self.cooling.cool_above_c:g} °C, below the "
+                f"{self.room.warm_temp_c:g} °C that the heating holds",
+                "bench.cooling.cool_above_c", "bench.room.warm_temp_c",
+            )  # fmt: skip
+        if self.store.nordtest_class and not self.store.area_m2:
+            raise contradiction(
+                "a Nordtest class needs the area of such surface",
+                "bench.store.nordtest_class", "bench.store.area_m2",
+            )  # fmt: skip
         if self.starts.tzinfo is not None:
             raise contradiction("starts is local time: leave the offset out", "bench.starts")
         return self

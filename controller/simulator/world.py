@@ -9,9 +9,9 @@ from __future__ import annotations
 
 from datetime import datetime, timedelta, tzinfo
 
-from controller.core.limits import seconds_of_day
 from controller.core.records import Instant
 from controller.core.tank import TankLimits
+from controller.simulator.day import Day
 from controller.simulator.keeper import SimulatedKeeper
 from controller.simulator.room import Room
 from controller.simulator.sensor import SimulatedProbe
@@ -43,7 +43,7 @@ class SimulatedRelay:
 
 
 class World:
-    """Implements ``ports.Clock``. ``relay``, ``probe`` and ``keeper`` are the other ports."""
+    """Implements ``ports.Clock``; the others are ``relay``, ``probes`` (``probe``: the first), ``keeper``."""
 
     def __init__(
         self, bench: BenchSettings, tank: TankLimits, weather: Weather, zone: tzinfo, seed: int
@@ -56,19 +56,21 @@ class World:
         rate = bench.humidifier.output_l_per_h
         self.rate_l_per_h = tank.rate_l_per_h if rate is None else rate
         self.room = Room(
-            bench.room,
-            bench.humidifier,
+            bench,
             self.rate_l_per_h,
             tank.tank_l,
             self.outdoor.pressure_pa,
         )
+        self._day = Day(bench)
         self.relay = SimulatedRelay()
-        self.probe = SimulatedProbe(bench.probe, seed, self.room.rh_pct, self.room.temp_c)
+        self.probes = make_probes(bench, seed, self.room)
+        self.probe = self.probes[0]
         self.keeper = SimulatedKeeper(bench.keeper, tank.tank_l, start)
         self.start = start
         self.mono_s = 0.0
         self.on_s = 0.0  # outlet on
         self.dry_s = 0.0  # outlet on over an empty tank
+        self.lives = self.boots = 1  # starts of the program, of the board
         self.end_s = bench.days * 86400.0
         self._zone = zone
         self._start_epoch_s = start.timestamp()
@@ -101,10 +103,12 @@ class World:
         room, on = self.room, self.relay.on
         if on:
             self.on_s += dt_s
-            if room.tank_l <= 0.0:
+            if room.humidifier.dry:
                 self.dry_s += dt_s
-        room.advance(dt_s, on, self.outdoor, self.hold_temp_c)
-        self.probe.feel(dt_s, room.rh_pct, room.temp_c)
+        room.advance(dt_s, on, self.outdoor, self.drive)
+        misting = room.humidifier.misting
+        for probe in self.probes:
+            probe.feel(dt_s, room.rh_pct, room.temp_c, misting)
         self.mono_s = mono_s
         if mono_s >= self._next_minute_s:
             self._minute()
@@ -115,12 +119,21 @@ class World:
         self._next_minute_s = self.mono_s + MINUTE_S
         self.outdoor = self._weather.at(self._weather_from_s + self.mono_s)
         wall = self.wall()
-        begin_s, length_s = self.bench.room.warm_s
-        warm = (seconds_of_day(wall.time()) - begin_s) % 86400 < length_s
-        self.hold_temp_c = self.bench.room.warm_temp_c if warm else self.bench.room.cool_temp_c
+        self.drive = self._day.drive(wall, self.room)
         if self.mono_s >= self._look_s:
             self.keeper.look_in(self.room, wall)
             self._look_s = self.keeper.next_look.timestamp() - self._start_epoch_s
+
+
+def make_probes(bench: BenchSettings, seed: int, room: Room) -> tuple[SimulatedProbe, ...]:
+    """One or two; the second has random numbers of its own."""
+    first = SimulatedProbe(bench.probe, seed, room.rh_pct, room.temp_c)
+    if bench.second_probe is None:
+        return (first,)
+    second = SimulatedProbe(
+        bench.second_probe, f"{seed} second probe", room.rh_pct, room.temp_c, "simulated, the second"
+    )
+    return first, second
 
 
 def weather_offset_s(weather: Weather, start: datetime) -> float:

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from controller.core.records import Answer, Request
 from controller.simulator.keeper import SimulatedKeeper
 from controller.simulator.room import Room
-from controller.simulator.settings import BenchHumidifier, BenchKeeper, BenchRoom
+from controller.simulator.settings import BenchKeeper, BenchSettings
 
 NOON = datetime(2026, 1, 10, 12, 0, tzinfo=UTC)
 ZONES = ("UTC", "Europe/Berlin", "America/St_Johns", "Australia/Lord_Howe", "Asia/Kathmandu")
@@ -25,7 +25,7 @@ def keeper(start: datetime = NOON, **over: Any) -> SimulatedKeeper:
 
 
 def room(tank_l: float) -> Room:
-    return Room(BenchRoom(), BenchHumidifier(), 0.4, tank_l)
+    return Room(BenchSettings(), 0.4, tank_l)
 
 
 def test_he_begins_with_a_full_tank_and_says_so_once() -> None:

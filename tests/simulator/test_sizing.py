@@ -13,7 +13,7 @@ import pytest
 
 from controller.core.rules import Rules
 from controller.simulator.climate import make_weather
-from controller.simulator.room import Room
+from controller.simulator.room import Drive, Room
 from controller.simulator.settings import BenchHumidifier, BenchRoom, BenchSettings
 from controller.simulator.sizing import Guesses, Sizing, hours_of, load_l_per_h, not_held, size
 from controller.simulator.sizing_wall import (
@@ -99,9 +99,9 @@ def test_the_simulated_room_settles_at_the_target_when_given_the_load() -> None:
     settings = BenchRoom(
         warm_temp_c=24, cool_temp_c=24, store_times_air=0, mist_cools=False, heater_w=50000, start_rh_pct=30
     )
-    room = Room(settings, BenchHumidifier(mist_delay_s=0), load, 1e6)
+    room = Room(BenchSettings(room=settings, humidifier=BenchHumidifier(mist_delay_s=0)), load, 1e6)
     for _ in range(120):
-        room.advance(3600.0, True, COLD, 24.0)
+        room.advance(3600.0, True, COLD, Drive(24.0))
     assert room.rh_pct == pytest.approx(60.0, abs=0.01)
 
 

@@ -81,12 +81,12 @@ def test_the_heating_follows_local_time_to_the_minute() -> None:
         room={"warm_from": "06:30", "cool_from": "22:15", "warm_temp_c": 26, "cool_temp_c": 21},
     )  # fmt: skip
     changes = []
-    before = it.hold_temp_c
+    before = it.drive.hold_temp_c
     assert before == 21.0
     while it.wait_until(it.mono_s + 20.0):
-        if it.hold_temp_c != before:
-            changes.append(f"{it.wall():%d %H:%M} {it.hold_temp_c:g}")
-            before = it.hold_temp_c
+        if it.drive.hold_temp_c != before:
+            changes.append(f"{it.wall():%d %H:%M} {it.drive.hold_temp_c:g}")
+            before = it.drive.hold_temp_c
     # by the calendar; the night of the 29th is an hour shorter and nothing shifts
     assert changes == [f"{day} {word}" for day in (28, 29, 30) for word in ("06:30 26", "22:15 21")]
 
@@ -97,7 +97,7 @@ def test_warm_hours_may_span_midnight() -> None:
     )
     held = {}
     while it.wait_until(it.mono_s + 60.0):
-        held[it.wall().hour] = it.hold_temp_c
+        held[it.wall().hour] = it.drive.hold_temp_c
     assert {hour for hour, temp in held.items() if temp == 26.0} == {20, 21, 22, 23, 0, 1, 2, 3}
 
 

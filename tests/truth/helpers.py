@@ -13,9 +13,10 @@ from typing import Any
 import psychrolib
 
 from controller.core.records import Decision, Inputs, Request
+from controller.lives import Rehearsal
 from controller.settings import Settings
 from controller.simulator.world import World
-from controller.wiring import Rehearsal, make_rehearsal
+from controller.wiring import make_rehearsal
 
 psychrolib.SetUnitSystem(psychrolib.SI)
 
@@ -104,13 +105,24 @@ def steady_outdoors(folder: Path, temp_c: float, rh_pct: float) -> str:
 class Looks:
     """Hears of every tick (``loop.Teller``) and notes the true room: one value a tick in each column."""
 
-    COLUMNS = ("t_s", "ratio", "store_ratio", "rh_pct", "temp_c", "condensed_kg", "outdoor_ratio", "on")
+    COLUMNS = (
+        "t_s",
+        "ratio",
+        "store_ratio",
+        "rh_pct",
+        "temp_c",
+        "condensed_kg",
+        "water_kg",
+        "outdoor_ratio",
+        "on",
+    )
 
     def __init__(self) -> None:
         self.world: World | None = None
         self.t_s, self.ratio, self.store_ratio, self.rh_pct, self.temp_c, self.condensed_kg = (
             array("d") for _ in range(6)
         )
+        self.water_kg = array("d")  # in air and store
         self.outdoor_ratio, self.on = array("d"), array("d")  # from this tick to the next
         self.tank_l, self.believed_l = array("d"), array("d")
 
@@ -123,6 +135,7 @@ class Looks:
         self.rh_pct.append(room.rh_pct)
         self.temp_c.append(room.temp_c)
         self.condensed_kg.append(room.condensed_kg)
+        self.water_kg.append(room.water_kg)
         self.outdoor_ratio.append(self.world.outdoor.humidity_ratio)
         self.on.append(decision.relay_on)
         self.tank_l.append(room.tank_l)
@@ -147,6 +160,6 @@ def rehearse(
     looks.world = rehearsal.world
     for request in asks:
         rehearsal.world.keeper.ask(request)
-    rehearsal.loop.run()
+    rehearsal.run()
     assert rehearsal.history.trouble() == ""
     return rehearsal, looks

@@ -12,6 +12,7 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from controller.core.records import Decision, Inputs, Request
+from controller.loop import Loop
 from controller.settings import Settings
 from controller.simulator.world import World
 from controller.wiring import Rehearsal, make_rehearsal
@@ -118,7 +119,7 @@ def test_rounds_and_targets_keep_local_time_over_the_change_of_the_clocks(change
     rounds = Rounds()
     rehearsal = over_the_change(change, rounds)
     rounds.world = rehearsal.world
-    rehearsal.loop.run()
+    rehearsal.run()
     days = [f"{change.day + k:02d}" for k in (-1, 0, 1, 2)]
     # by the calendar: 08:00 on each of the four mornings; within a minute, as often as he is thought of
     assert [f"{at:%d %H:%M}" for at in rounds.at] == [f"{day} 08:00" for day in days]
@@ -135,9 +136,10 @@ def test_rounds_and_targets_keep_local_time_over_the_change_of_the_clocks(change
 def test_the_record_s_time_runs_on_over_the_change_of_the_clocks(change: datetime) -> None:
     rehearsal = over_the_change(change)
     world = rehearsal.world
-    rehearsal.loop.tick(world.now())
+    loop = Loop(rehearsal.begin(None), 30.0)
+    loop.tick(world.now())
     while world.wait_until(world.mono_s + 30.0):
-        rehearsal.loop.tick(world.now())
+        loop.tick(world.now())
     at_s = [minute.at_s for minute in rehearsal.history.reader().minutes()]
     assert len(at_s) == pytest.approx(4 * 1440, abs=1)
     steps_s = [round(b - a, 6) for a, b in pairwise(at_s)]

@@ -6,6 +6,7 @@ from typing import Any
 
 import pytest
 
+from controller.loop import Loop
 from controller.settings import Settings
 from controller.wiring import Rehearsal, make_rehearsal
 
@@ -32,9 +33,10 @@ def rows(seed: int, method: str) -> tuple[Any, ...]:
 def drive(rehearsal: Rehearsal, tick_s: float) -> None:
     """As ``Loop.run`` does, without closing the record, which lives in memory only."""
     world = rehearsal.world
-    rehearsal.loop.tick(world.now())
+    loop = Loop(rehearsal.begin(None), tick_s)
+    loop.tick(world.now())
     while world.wait_until(world.mono_s + tick_s):
-        rehearsal.loop.tick(world.now())
+        loop.tick(world.now())
 
 
 @pytest.mark.parametrize("method", ["hysteresis", "pid"])

@@ -17,8 +17,8 @@ import psychrolib
 import pvlib
 import pytest
 
-from controller.simulator.room import Room
-from controller.simulator.settings import BenchHumidifier, BenchRoom
+from controller.simulator.room import Drive, Room
+from controller.simulator.settings import BenchRoom, BenchSettings
 from controller.simulator.weather import Outdoor, Weather
 from controller.simulator.weather_files import load_weather
 from tests.truth.helpers import HOUR_S
@@ -78,7 +78,7 @@ def year(weather: Weather, settings: BenchRoom, hot: bool, held: bool) -> list[f
           temperature here: RH above 100 % counts, as in the expected figures.
     held  the room's temperature is set before each hour, also where it would have to be cooled.
     """
-    room = Room(settings, BenchHumidifier(), 0.0, 0.0, weather.points[0].pressure_pa)
+    room = Room(BenchSettings(room=settings), 0.0, 0.0, weather.points[0].pressure_pa)
     hours = len(weather.points)
     assert hours == 8760
     found = []
@@ -87,7 +87,7 @@ def year(weather: Weather, settings: BenchRoom, hot: bool, held: bool) -> list[f
         hold_c = 24.0 if 7 <= count % 24 < 19 else 22.0
         if held:
             room.temp_c = 70.0 if hot else hold_c
-        room.advance(HOUR_S, False, outdoor, room.temp_c if held else hold_c)
+        room.advance(HOUR_S, False, outdoor, Drive(room.temp_c if held else hold_c))
         if count >= hours:
             rh = room.rh_pct
             if hot:
@@ -143,14 +143,14 @@ def test_real_air_between_the_hours_changes_little() -> None:
     weather = WEATHER["Greensboro"]()
     assert [b - a for a, b in pairwise(weather.times_s)] == [HOUR_S] * 8759
     settings = BenchRoom(**TIGHT, heater_w=50000, heat_store_kj_per_k=100000)
-    room = Room(settings, BenchHumidifier(), 0.0, 0.0, weather.points[0].pressure_pa)
+    room = Room(BenchSettings(room=settings), 0.0, 0.0, weather.points[0].pressure_pa)
     rh_pct = []
     for count in range(2 * 8760):
         hold_c = 24.0 if 7 <= count % 24 < 19 else 22.0
         room.temp_c = hold_c
         for minute in range(0, 60, 5):
             # the first row is the air at 01:00, the end of the first hour
-            room.advance(300.0, False, weather.at((count - 1) * HOUR_S + 60.0 * minute), hold_c)
+            room.advance(300.0, False, weather.at((count - 1) * HOUR_S + 60.0 * minute), Drive(hold_c))
         rh_pct.append(room.rh_pct)
     seen, expected = counted(rh_pct[8760:]), HELD["Greensboro"]
     assert seen[:5] == pytest.approx(expected[:5], abs=90)
