@@ -18,6 +18,7 @@ from controller.files import write_whole
 from controller.rehearsal import Hours, Summary, Witness
 from controller.settings import Settings
 from controller.simulator.weather import Weather
+from controller.verdict import judge
 
 
 def as_text(summary: Summary, settings: Settings, weather: Weather, took_s: float) -> str:
@@ -34,6 +35,7 @@ def as_text(summary: Summary, settings: Settings, weather: Weather, took_s: floa
         f"{'':<8}{'below':>9}{'in':>9}{'above':>9}",
         _hours("day", summary.day),
         _hours("night", summary.night),
+        *_enclosures(summary),
         "",
         _row("Lowest / mean / highest", f"{summary.lowest_rh_pct:.1f} / {summary.mean_rh_pct:.1f} / "
              f"{summary.highest_rh_pct:.1f} %RH; above the ceiling {summary.above_ceiling_h:.1f} h"),
@@ -41,8 +43,10 @@ def as_text(summary: Summary, settings: Settings, weather: Weather, took_s: floa
         _row("Humidifier", f"{summary.run_h_per_day:.1f} h and "
              f"{summary.switchings_per_day / 2:.0f} runs a day"),
         _row("Water", f"{summary.litres_per_day:.1f} L a day, {summary.fillings} fillings in all"
-             + (f"; ran dry {summary.dry_h:.1f} h" if summary.dry_h >= 0.05 else "")),
+             + _dry(summary, settings)),
         _row("Heating", f"{summary.heat_kwh_per_day:.1f} kWh a day, the cooling by mist included"),
+        *([_row("Coldest surface", f"{summary.wall_wet_kg:.1f} L of water ran down it")]
+          if summary.wall_wet_kg >= 0.05 else []),
         "",
         *_refusals(summary),
     ]  # fmt: skip
@@ -58,8 +62,22 @@ def _hours(name: str, hours: Hours) -> str:
     return f"{name:<8}{hours.below:>7.1f} h{hours.within:>7.1f} h{hours.above:>7.1f} h"
 
 
+def _enclosures(summary: Summary) -> Iterable[str]:
+    if summary.enclosures is not None:
+        yield _hours("inside", summary.enclosures) + (
+            f"   in the enclosures, {summary.enclosures_mean_rh_pct:.1f} %RH in the mean"
+        )
+
+
 def _row(name: str, words: str) -> str:
     return f"{name:<24}{words}"
+
+
+def _dry(summary: Summary, settings: Settings) -> str:
+    if summary.dry_h < 0.05:
+        return ""
+    stopped = settings.bench.humidifier.dry_cutout
+    return f"; ran dry {summary.dry_h:.1f} h" + ("" if stopped else " with no cut-out to stop it")
 
 
 def _near(summary: Summary) -> str:
@@ -81,9 +99,18 @@ def _refusals(summary: Summary) -> Iterable[str]:
     ]
 
 
+def verdict_words(summary: Summary, settings: Settings) -> str:
+    """The last line of a rehearsal; before it, what a scenario expected if that is something else."""
+    verdict = judge(summary).text
+    expected = getattr(settings, "expect", "")
+    other = f"Expected: {expected}\n" if expected not in ("", verdict) else ""
+    return f"\n{other}Verdict: {verdict}"
+
+
 def as_json(summary: Summary, settings: Settings, weather: Weather) -> dict[str, Any]:
-    plain = summary._asdict()
+    plain, verdict = summary._asdict(), judge(summary)
     plain["day"], plain["night"] = summary.day._asdict(), summary.night._asdict()
+    plain["enclosures"] = None if summary.enclosures is None else summary.enclosures._asdict()
     return {
         "simulated": True,
         "weather": weather.name,
@@ -92,6 +119,8 @@ def as_json(summary: Summary, settings: Settings, weather: Weather) -> dict[str,
         "seed": settings.bench.seed,
         "tick_s": settings.loop.tick_s,
         **plain,
+        "verdict": verdict.text,
+        "verdict_codes": sorted(verdict.codes),
     }
 
 

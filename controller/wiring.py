@@ -17,20 +17,25 @@ from zoneinfo import ZoneInfo
 from platformdirs import user_runtime_path, user_state_path
 
 from controller.core.controller import Controller
+from controller.core.state import State
 from controller.devices.probe_hwmon import HwmonProbe
 from controller.devices.probe_iio import IioProbe
 from controller.devices.probe_replay import ReplayProbe
 from controller.errors import ProbeError
 from controller.history.store import SqliteHistory
 from controller.keep import MemoryKeep
-from controller.loop import Loop, Parts, Teller
+from controller.lives import Rehearsal
+from controller.loop import Parts, Teller
 from controller.ports import Probe, Relay
 from controller.rehearsal import Witness
 from controller.settings import RoomProbe, Settings
+from controller.simulator.baselines import ByRule, Rule
 from controller.simulator.climate import make_weather
+from controller.simulator.faulty import make_world
+from controller.simulator.settings import BenchSettings
 from controller.simulator.weather import Weather
 from controller.simulator.weather_files import load_weather
-from controller.simulator.world import SimulatedRelay, World
+from controller.simulator.world import SimulatedRelay
 
 
 class Places(NamedTuple):
@@ -119,31 +124,35 @@ def make_weather_of(settings: Settings, seed: int) -> Weather:
     return make_weather(bench.climate, seed, bench.starts, hours)
 
 
-class Rehearsal(NamedTuple):
-    loop: Loop
-    world: World
-    witness: Witness
-    history: SqliteHistory
-    weather: Weather
+def _bench_of(settings: Settings) -> BenchSettings:
+    """As set; where the room has two probes and only one is described, the second errs the same way."""
+    bench = settings.bench
+    if len(settings.probe) < 2 or bench.second_probe is not None:
+        return bench
+    return bench.model_copy(update={"second_probe": bench.probe})
 
 
-def make_rehearsal(settings: Settings, trace: bool, tellers: tuple[Teller, ...] = ()) -> Rehearsal:
-    """The real loop over a simulated world, with the real record in memory."""
+def make_rehearsal(
+    settings: Settings, trace: bool, tellers: tuple[Teller, ...] = (), rule: Rule | None = None
+) -> Rehearsal:
+    """The real loop over a simulated world, with the real record in memory; a ``rule`` replaces control."""
     weather = make_weather_of(settings, settings.bench.seed)
-    world = World(
-        settings.bench, settings.tank, weather, ZoneInfo(settings.room.timezone or "UTC"), settings.bench.seed
-    )
-    witness = Witness(world, settings.target, settings.ceiling.highest_rh_pct, trace)
-    history = SqliteHistory.in_memory()
-    parts = Parts(
-        Controller(settings),
-        (world.probe,),
-        world.relay,
-        world,
-        MemoryKeep(),
-        world.keeper,
-        history,
-        (witness, *tellers),
-        lambda: world.outdoor.temp_c,
-    )
-    return Rehearsal(Loop(parts, settings.loop.tick_s), world, witness, history, weather)
+    bench = _bench_of(settings)
+    world = make_world(bench, settings.tank, weather, ZoneInfo(settings.room.timezone or "UTC"))
+    witness = Witness(world, settings.target, settings.ceiling.highest_rh_pct, trace, settings.runtime.cap_s)
+    history, keep = SqliteHistory.in_memory(), MemoryKeep()
+
+    def begin(kept: State | None) -> Parts:
+        return Parts(
+            Controller(settings, kept) if rule is None else ByRule(settings, rule, kept),
+            world.probes,
+            world.relay,
+            world,
+            keep,
+            world.keeper,
+            history,
+            (witness, *tellers),
+            lambda: world.outdoor.temp_c,
+        )
+
+    return Rehearsal(world, witness, history, weather, keep, settings.loop.tick_s, begin)

@@ -6,13 +6,9 @@ import argparse
 import json
 import sys
 import time
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
-from controller.cli import common
-
-if TYPE_CHECKING:
-    from controller.core.records import Decision, Inputs
-    from controller.settings import Settings
+from controller.cli import bench_settings, common
 
 OPTIONS = {
     "days": "bench.days",
@@ -22,7 +18,6 @@ OPTIONS = {
     "method": "demand.method",
 }
 """Options that stand for a setting; what they give is checked as that setting is."""
-QUIET_S = 2.0
 
 
 def add(commands: Any) -> None:
@@ -40,7 +35,18 @@ def add(commands: Any) -> None:
     to.add_argument("--weather", metavar="FILE", help="outdoor weather from a file: EPW, TMY3 or CSV")
     to.add_argument("--method", metavar="NAME", help="hysteresis or pid")
     to.add_argument("--room", metavar="NAME", help="a named room; --list names them")
-    to.add_argument("--list", action="store_true", help="name the rooms and climates, and stop")
+    to.add_argument("--scenario", metavar="NAME|FILE", help="a scenario, not a settings file; see --list")
+    to.add_argument(
+        "--fault",
+        action="append",
+        default=[],
+        metavar="KIND@HOURS[+HOURS][=SIZE]",
+        help="something goes wrong so many hours after the start, for so many; may be repeated",
+    )
+    to.add_argument("--list", action="store_true", help="name scenarios, faults, rooms, climates, and stop")
+    to.add_argument(
+        "--compare", action="store_true", help="no control, a timer, hysteresis and pid side by side"
+    )
     to.add_argument("--picture", metavar="FILE", help="draw it (.png, .svg or .pdf; needs the plot extra)")
     to.add_argument("--rows", metavar="FILE", help="write one CSV row a minute")
     to.add_argument("--json", action="store_true", help="the figures as JSON")
@@ -51,19 +57,26 @@ def run(args: argparse.Namespace) -> int:
     from controller.cli import DONE
 
     if args.list:
-        _list()
+        bench_settings.tell_all()
         return DONE
-    settings = common.load(args, _overrides(args))
+    overrides = _overrides(args)
+    if args.compare:
+        from controller.cli import compare
+
+        return compare.run(args, overrides)
+    settings = bench_settings.load(args, overrides)
     picture = common.existing(args.picture) if args.picture else None
     rows = common.existing(args.rows) if args.rows else None
     if picture is not None:
         from controller.picture import require
 
         require(picture)
-    from controller.bench_text import as_json, as_text, write_rows
+    from controller.bench_text import as_json, as_text, verdict_words, write_rows
+    from controller.cli.progress import Progress
     from controller.wiring import make_rehearsal
 
-    tellers: list[Any] = [] if args.json else [Progress(settings)]
+    progress = Progress(settings)
+    tellers: list[Any] = [] if args.json else [progress]
     if args.say:
         from controller.logs import LogTeller, configure
 
@@ -71,13 +84,15 @@ def run(args: argparse.Namespace) -> int:
         tellers = [LogTeller()]
     rehearsal = make_rehearsal(settings, picture is not None or rows is not None, tuple(tellers))
     began = time.perf_counter()
-    rehearsal.loop.run()
+    rehearsal.run()
+    progress.wipe()
     took_s = time.perf_counter() - began
     summary = rehearsal.witness.summary()
     if args.json:
         print(json.dumps(as_json(summary, settings, rehearsal.weather), indent=2))
     else:
         print(as_text(summary, settings, rehearsal.weather, took_s))
+        print(verdict_words(summary, settings))
     if rows is not None:
         with common.writing(rows):
             write_rows(rows, rehearsal.witness)
@@ -106,38 +121,3 @@ def _overrides(args: argparse.Namespace) -> dict[str, tuple[str, str]]:
         if value is not None:
             overrides[path] = (value, f"--{option}")
     return overrides
-
-
-def _list() -> None:
-    from controller.simulator.climate import CLIMATES
-    from controller.simulator.rooms import ROOMS
-
-    print("Rooms (invented):")
-    for name, room in ROOMS.items():
-        print(f"  {name:<18} {room.about}")
-    print("Climates (invented):")
-    for name in CLIMATES:
-        print(f"  {name}")
-
-
-class Progress:
-    """Implements ``loop.Teller``: says how far it is, once it has taken two seconds, on a terminal."""
-
-    def __init__(self, settings: Settings) -> None:
-        self._end_s = settings.bench.days * 86400.0
-        self._every_s = max(self._end_s / 200.0, settings.loop.tick_s)
-        self._next_s = self._every_s
-        self._began = time.perf_counter()
-        self._shown = False
-
-    def ticked(self, inputs: Inputs, decision: Decision, changed: bool) -> None:
-        if decision.at.mono_s < self._next_s:
-            return
-        self._next_s += self._every_s
-        if time.perf_counter() - self._began < QUIET_S or not sys.stderr.isatty():
-            return
-        done = decision.at.mono_s / self._end_s
-        days = decision.at.mono_s / 86400.0
-        over = done > 1.0 - self._every_s / self._end_s
-        sys.stderr.write("\r" + " " * 40 + "\r" if over else f"\r  day {days:.0f}, {100 * done:.0f} % ")
-        sys.stderr.flush()

@@ -11,7 +11,7 @@ from contextlib import contextmanager
 from datetime import datetime, time, timedelta, tzinfo
 from pathlib import Path
 from time import monotonic, sleep
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from controller.errors import HygroholdError, SettingsError
 
@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from controller.core.records import Request
     from controller.settings import Settings
 
+S = TypeVar("S", bound="Settings")
 PATH_VARIABLE = "HYGROHOLD_SETTINGS"
 WAIT_S = 25.0
 _DURATION = re.compile(r"(\d+(?:\.\d+)?)\s*(s|min|h|d)")
@@ -50,7 +51,16 @@ def add_settings(to: argparse.ArgumentParser) -> None:
 
 def load(args: argparse.Namespace, overrides: Mapping[str, tuple[str, str]] | None = None) -> Settings:
     """The settings; ``overrides`` maps a settings path to (value, the option it came from)."""
-    from controller.settings import PREFIX, Settings
+    from controller.settings import Settings
+
+    return load_as(Settings, args.settings, overrides)
+
+
+def load_as(
+    model: type[S], path: str | Path | None, overrides: Mapping[str, tuple[str, str]] | None = None
+) -> S:
+    """The settings of a file, as a class of settings."""
+    from controller.settings import PREFIX
 
     variables = {
         PREFIX + path.upper().replace(".", "__"): value_and_option
@@ -58,7 +68,7 @@ def load(args: argparse.Namespace, overrides: Mapping[str, tuple[str, str]] | No
     }
     environ = {**os.environ, **{name: value for name, (value, _) in variables.items()}}
     try:
-        return Settings.load(args.settings, environ)
+        return model.load(path, environ)
     except SettingsError as error:
         words = str(error)
         for name, (_, option) in variables.items():
