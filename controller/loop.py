@@ -1,6 +1,6 @@
 """LOOP: wait, read, decide, switch, record. The one loop of the board and of the rehearsal.
 
-In:    the ports (probe, relay, clock, keep, inbox, history) and a Controller.
+In:    the ports (probe, relay, clock, keep, inbox, history) and whoever decides: a Controller.
 Out:   a room held; every way out leaves the relay off and the state kept.
 Never: decides, knows which kind of part it drives, or lets the record stop control.
 
@@ -14,12 +14,23 @@ from collections.abc import Callable, Sequence
 from contextlib import ExitStack
 from typing import NamedTuple, Protocol
 
-from controller.core.controller import Controller
 from controller.core.records import Decision, Inputs, Instant
 from controller.core.restart import MARK_S
+from controller.core.state import State
 from controller.errors import KeptStateError
 from controller.ports import Clock, History, Inbox, Keep, Probe, Relay
 from controller.recorder import Recorder
+
+
+class Decider(Protocol):
+    """Whoever decides: ``core.controller.Controller``; in a comparison on the bench, a stand-in."""
+
+    @property
+    def state(self) -> State: ...
+
+    def step(self, inputs: Inputs, now: Instant) -> Decision: ...
+
+    def stop(self, now: Instant) -> State: ...
 
 
 class Teller(Protocol):
@@ -33,7 +44,7 @@ class Teller(Protocol):
 class Parts(NamedTuple):
     """Everything a loop is made of."""
 
-    controller: Controller
+    controller: Decider
     probes: Sequence[Probe]
     relay: Relay
     clock: Clock
@@ -92,7 +103,7 @@ class Loop:
         """One tick. Public, so that a test can drive it."""
         parts = self._parts
         inputs = Inputs(
-            tuple(probe.read() for probe in parts.probes),
+            tuple([probe.read() for probe in parts.probes]),
             parts.relay.seen_on(),
             None,
             parts.outdoor_c(),

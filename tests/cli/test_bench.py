@@ -263,7 +263,7 @@ def test_progress_is_shown_on_a_terminal_and_wiped_at_the_end(
     run: Run, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     terminal = Terminal()
-    monkeypatch.setattr("controller.cli.bench.QUIET_S", 0.0)
+    monkeypatch.setattr("controller.cli.progress.QUIET_S", 0.0)
     monkeypatch.setattr(sys, "stderr", terminal)
     assert run(*SHORT)[0] == DONE
     assert "50 %" in terminal.text

@@ -26,7 +26,7 @@ def rehearsed(name: str) -> tuple[Settings, Rehearsal, Summary]:
     bench = {"days": 1.5, **groups.get("bench", {})}
     settings = Settings(**{**groups, "bench": bench, "loop": {"tick_s": 30.0}})
     rehearsal = make_rehearsal(settings, trace=True)
-    rehearsal.loop.run()
+    rehearsal.run()
     return settings, rehearsal, rehearsal.witness.summary()
 
 
