@@ -23,6 +23,7 @@ from controller import Controller, Decision, Inputs, Instant, Reading, Request, 
 from controller.history.store import SqliteHistory
 from controller.keep import FileKeep
 from controller.loop import Loop
+from controller.ports import Sample
 from controller.status import StatusFile
 from controller.wiring import make_rehearsal
 
@@ -80,20 +81,75 @@ def fortnight() -> None:
     for method in ("hysteresis", "pid"):
         settings = Settings(demand={"method": method})
         began = time.perf_counter()
-        make_rehearsal(settings, trace=True).loop.run()
+        make_rehearsal(settings, trace=True).run()
         took = time.perf_counter() - began
         ticks = settings.bench.days * 86400 / settings.loop.tick_s
         line(f"fortnight at 10 s ticks, {method}", f"{took:.2f} s, {took / ticks * 1e6:.1f} us a tick")
 
 
 def year() -> None:
-    for method in ("hysteresis", "pid"):
-        settings = Settings(demand={"method": method}, bench={"days": 365}, loop={"tick_s": 30})
+    for name, method, bench in (
+        ("plain room, hysteresis", "hysteresis", {}),
+        ("plain room, pid", "pid", {}),
+        ("all physics, pid", "pid", RICH),
+    ):
+        settings = Settings(demand={"method": method}, bench={"days": 365, **bench}, loop={"tick_s": 30})
         began = time.perf_counter()
-        make_rehearsal(settings, trace=False).loop.run()
+        make_rehearsal(settings, trace=False).run()
         took = time.perf_counter() - began
+        line(f"year at 30 s ticks, {name}, record in memory", f"{took:.1f} s")
+
+
+RICH: dict[str, Any] = {
+    "leak": {"area_cm2": 100},
+    "store": {"nordtest_class": "moderate", "area_m2": 40},
+    "sources": {"dish_m2": 0.05, "sleepers": 1, "hand_mist_ml": 100, "hand_mist_at": ["09:00"]},
+    "opening": [{"at": "18:00", "minutes": 15}],
+    "cooling": {"cooler_w": 1500},
+    "wall": {"area_m2": 3},
+    "enclosure": {"volume_m3": 1.5, "dish_m2": 0.02},
+    "probe": {"drift_rh_pct_per_day": 0.001, "creep_rh_pct": 1, "self_heating_k": 0.2},
+}
+"""Every piece of physics on."""
+
+
+def shares() -> None:
+    """Where a rehearsal's time goes: sixty days at 30 s, each part alone over the same ticks."""
+    days, tick_s = 60, 30
+    ticks = days * 2880
+    for name, bench in (("plain room", {}), ("all physics", RICH)):
+        settings = Settings(bench={"days": days, **bench}, loop={"tick_s": tick_s})
+        began = time.perf_counter()
+        make_rehearsal(settings, trace=False).run()
+        whole = time.perf_counter() - began
+        rehearsal = make_rehearsal(settings, trace=False)
+        world, mono_s = rehearsal.world, 0.0
+        began = time.perf_counter()
+        for index in range(ticks):
+            world.relay.switch(index % 40 < 18)
+            mono_s += tick_s
+            world.wait_until(mono_s)
+            world.probe.read()
+        physics = time.perf_counter() - began
+        controller = Controller(settings)
+        inputs = Inputs((Reading(66.0, 24.0),), outdoor_c=0.0)
+        nows = [Instant(index * 30.0, START + timedelta(seconds=30 * index)) for index in range(ticks)]
+        began = time.perf_counter()
+        for now in nows:
+            controller.step(inputs, now)
+        core_s = time.perf_counter() - began
+        history = SqliteHistory.in_memory()
+        row = Sample(0.0, True, 66.0, 24.0, 66.0, 24.0, None, None, 65.0, True, 20.0, 2.0, 0.0, "")
+        began = time.perf_counter()
+        for _ in range(days * 1440):
+            history.sample(row)
+        history.close()
+        history_s = time.perf_counter() - began
+        rest = whole - physics - core_s - history_s
+        parts = {"physics": physics, "core": core_s, "history": history_s, "loop, witness, shadows": rest}
         line(
-            f"year at 30 s ticks, {method}, record in memory", f"{took:.1f} s, {365 / took:.0f} days a second"
+            f"{name}: {days / whole:.0f} days a second",
+            ", ".join(f"{part} {100 * seconds / whole:.0f} %" for part, seconds in parts.items()),
         )
 
 
@@ -194,7 +250,7 @@ def _a_day_on(mount: Path, sync: bool) -> int:
     keep = FileKeep(mount)
     keep.load(settings.runtime.cap_s)
     status = StatusFile(mount / "status.json", "room", settings.loop.tick_s, 0.4)
-    parts = rehearsal.loop._parts._replace(
+    parts = rehearsal.begin(None)._replace(
         keep=keep,
         history=SqliteHistory.open(mount / "history.sqlite"),
         tellers=(status, Syncing()) if sync else (status,),
@@ -213,6 +269,7 @@ PARTS = {
     "growth": growth,
     "fortnight": fortnight,
     "year": year,
+    "shares": shares,
     "commands": commands,
     "daemon": daemon,
     "disk": disk,

@@ -84,7 +84,8 @@ def run(args: argparse.Namespace) -> int:
     settings = common.load(args, overrides)
     guesses = _guesses(args, settings)
     weather = _weather(args, settings)
-    sizing = size(settings, settings.bench, weather, guesses, args.cooled)
+    cooled = args.cooled or settings.bench.cooling.cooler_w > 0.0
+    sizing = size(settings, settings.bench, weather, guesses, cooled)
     if args.json:
         print(json.dumps(as_json(sizing, settings, weather), indent=2))
     else:
