@@ -42,9 +42,10 @@ def as_text(summary: Summary, settings: Settings, weather: Weather, took_s: floa
         _row("Near the target", _near(summary)),
         _row("Humidifier", f"{summary.run_h_per_day:.1f} h and "
              f"{summary.switchings_per_day / 2:.0f} runs a day"),
-        _row("Water", f"{summary.litres_per_day:.1f} L a day, {summary.fillings} fillings in all"
+        _row("Water", f"{summary.litres_per_day:.1f} L a day, {_counted(summary.fillings, 'filling')} in all"
              + _dry(summary, settings)),
-        _row("Heating", f"{summary.heat_kwh_per_day:.1f} kWh a day, the cooling by mist included"),
+        _row("Heating", f"{summary.heat_kwh_per_day:.1f} kWh a day, the cooling by mist included; "
+             f"room {summary.coldest_c:.1f} to {summary.warmest_c:.1f} °C"),
         *([_row("Coldest surface", f"{summary.wall_wet_kg:.1f} L of water ran down it")]
           if summary.wall_wet_kg >= 0.05 else []),
         "",
@@ -56,6 +57,10 @@ def as_text(summary: Summary, settings: Settings, weather: Weather, took_s: floa
 def _repeated(summary: Summary, weather: Weather) -> Iterable[str]:
     if summary.days * 24 > weather.hours + 2:
         yield f"The weather lasts {weather.hours} h and was repeated."
+
+
+def _counted(count: int, what: str) -> str:
+    return f"{count} {what}{'' if count == 1 else 's'}"
 
 
 def _hours(name: str, hours: Hours) -> str:
@@ -82,9 +87,9 @@ def _dry(summary: Summary, settings: Settings) -> str:
 
 def _near(summary: Summary) -> str:
     if summary.controllable_h < 1.0:
-        return "no hour in which the humidifier could decide"
+        return "no hour in which the humidifier could bring it there"
     share = 100.0 * summary.near_target_h / summary.controllable_h
-    return f"within 3 %RH in {share:.1f} % of the {summary.controllable_h:.0f} h the humidifier could decide"
+    return f"within 3 %RH in {share:.1f} % of the {summary.controllable_h:.0f} h in which it could be"
 
 
 def _refusals(summary: Summary) -> Iterable[str]:

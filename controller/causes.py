@@ -2,7 +2,8 @@
 
 In:    the simulated world, the decision that held, what the outlet did meanwhile.
 Out:   hours by cause; seconds past the cap; the longest dry spell; readings that were passed over.
-Never: knows which fault was scripted: a cause is found from what parts did, not from a name.
+Never: looks at the name of a fault: a cause is found from what the parts did. Only the first alarm is
+       counted from when the first fault begins.
 """
 
 from __future__ import annotations
@@ -93,6 +94,8 @@ def _while_off(world: World, held: Decision, before: str) -> str:
 
 def why_wet(world: World, minute: Minute, high_rh_pct: float, before: str) -> str:
     held = minute.held
+    if not world.drive.heated:
+        return "unheated"
     if minute.never.rh_pct > high_rh_pct:
         outdoor = world.outdoor
         inside_pct = air.rh_pct_from_humidity_ratio(

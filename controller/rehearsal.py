@@ -12,7 +12,6 @@ below the target and the second above it, the controller could have decided; onl
 from __future__ import annotations
 
 from array import array
-from datetime import datetime
 from math import sqrt
 from typing import NamedTuple
 
@@ -67,6 +66,9 @@ class Summary(NamedTuple):
     boots: int = 1  # of the board
     clock_changes_h: float = 0.0  # how far daylight saving moved the clock
     wall_wet_kg: float = 0.0  # condensed on the coldest surface
+    coldest_c: float = 99.0
+    warmest_c: float = -99.0
+    unheated_h: float = 0.0  # the heating was broken
     enclosures: Hours | None = None  # the same band, by the air the animals had
     enclosures_mean_rh_pct: float | None = None
 
@@ -108,13 +110,16 @@ class Witness:
         never, always = (self._shadow() for _ in range(2))
         self.never, self._always = never, always
         self._air = (world.outdoor, world.drive)  # of the minute that has begun
+        self._coldest_c, self._warmest_c, self._unheated = 99.0, -99.0, 0
         self._inside = [0, 0, 0]  # minutes below, within, above in the enclosures
         self._inside_sum = 0.0
         self._on_s = 0.0
         self._outlet_on = False  # in the step that has passed
         self._away_minutes = self._away_since = 0
         self._spells, self._passed_over, self._over_cap = Spells(), PassedOver(), OverCap(cap_s)
-        self._first_alarm = FirstAlarm(min((fault.begins_s for fault in world.bench.fault), default=0.0))
+        self._first_alarm = FirstAlarm(
+            min((fault.begins_s for fault in world.bench.fault if fault.lasts_h != 0.0), default=0.0)
+        )
 
     def _shadow(self) -> Room:
         world = self._world
@@ -172,6 +177,9 @@ class Witness:
             self._shadows()
         low, high = self._target.band_low_rh_pct, self._target.band_high_rh_pct
         self._cells[decision.is_day][0 if rh < low else 2 if rh > high else 1] += 1
+        temp_c = world.room.temp_c
+        self._coldest_c, self._warmest_c = min(self._coldest_c, temp_c), max(self._warmest_c, temp_c)
+        self._unheated += not world.drive.heated
         if world.room.enclosure is not None:
             inside = world.room.enclosure.rh_pct
             self._inside[0 if inside < low else 2 if inside > high else 1] += 1
@@ -216,6 +224,7 @@ class Witness:
         outdoor, drive = self._air
         for shadow, on in ((self.never, False), (self._always, True)):
             shadow.sources.follow(world.room.sources)
+            shadow.humidifier.run_s = world.room.humidifier.run_s  # scaled like the one it stands for
             shadow.advance(SHADOW_MINUTES * MINUTE_S, on, outdoor, drive)
         self._air = (world.outdoor, world.drive)
 
@@ -252,8 +261,11 @@ class Witness:
             self._away_minutes / 60,
             world.lives,
             world.boots,
-            abs(_offset_s(world.wall()) - _offset_s(world.start)) / 3600.0,
+            world.clock_changes_s / 3600.0,
             world.room.wall_kg,
+            self._coldest_c,
+            self._warmest_c,
+            self._unheated / 60,
             None if world.room.enclosure is None else Hours(*(minutes / 60 for minutes in self._inside)),
             None if world.room.enclosure is None else self._inside_sum / max(self._minutes, 1),
         )
@@ -261,8 +273,3 @@ class Witness:
 
 def _hours(minutes: dict[str, int]) -> dict[str, float]:
     return {cause: count / 60 for cause, count in minutes.items()}
-
-
-def _offset_s(wall: datetime) -> float:
-    offset = wall.utcoffset()
-    return offset.total_seconds() if offset is not None else 0.0

@@ -34,7 +34,8 @@ DRY = {
 WET = {
     "weather": "the air outdoors is that humid",
     "brought_in": "water in the room did it without the humidifier",
-    "relay": "the outlet was on when it was switched off",
+    "relay": "the outlet stayed on when it was told to switch off",
+    "unheated": "the room grew cold and its air held less",
     "misread": "the probe showed less than there was",
     "overshoot": "more mist came than the probe saw in time",
 }
@@ -65,7 +66,7 @@ def judge(summary: Summary) -> Verdict:
     if summary.first_alarm:
         named = ALARMS.get(summary.first_alarm, summary.first_alarm)
         clauses.append((f"alarm:{summary.first_alarm}", f"an alarm named {named}"))
-    elif troubles:
+    elif any(code not in ("dry:cap", "dry:paused") for code, _ in troubles):  # those are told by notices
         clauses.append(("untold", "no alarm told of it"))
     text = "; ".join(words for _, words in clauses)
     return Verdict(f"{text[0].upper()}{text[1:]}.", frozenset(code for code, _ in clauses))
@@ -91,8 +92,13 @@ def _remarks(summary: Summary) -> Iterator[tuple[str, str]]:
         yield "wall_wet", "water condensed on the coldest surface"
     if summary.passed_over >= FALSE_READINGS:
         yield "passed_over", "false single readings were passed over"
+    if summary.unheated_h >= 1.0:
+        yield "unheated", f"the heating failed, and it was down to {summary.coldest_c:.0f} °C"
+    inside = summary.enclosures
+    if inside is not None and inside.below >= GRADES[1][0] * (inside.below + inside.within + inside.above):
+        yield "enclosures_dry", "often too dry inside the enclosures"
     if summary.boots > 1:
-        yield "power_cuts", "the power went and came back"
+        yield "power_cuts", "the power went and came back, and the program was begun again"
     elif summary.starts > 1:
         yield "restarts", "the program began anew in between"
     if summary.clock_changes_h:

@@ -58,16 +58,21 @@ def add(commands: Any) -> None:
     to.add_argument("--json", action="store_true", help="the figures as JSON")
 
 
+LEAST_RH_PCT = 10.0
+"""No design day is drier; who writes -3,5 means half a degree."""
+
+
 def design_state(text: str) -> tuple[float, float]:
     """Argparse type: "-10" or "-10,80", in °C and %RH."""
     try:
         temp_c, rh_pct = (float(part) for part in (f"{text},{USUAL_WINTER_RH_PCT}".split(",")[:2]))
-        fits = text.count(",") <= 1 and -60.0 <= temp_c <= 60.0 and 0.0 < rh_pct <= 100.0
+        fits = text.count(",") <= 1 and -60.0 <= temp_c <= 60.0 and LEAST_RH_PCT <= rh_pct <= 100.0
     except ValueError:
         fits = False
     if not fits:
         raise argparse.ArgumentTypeError(
-            f"{text!r} is not an outdoor state like -10 or -10,80 (-60 to 60 °C, up to 100 %RH)"
+            f"{text!r} is not an outdoor state like -10 or -10,80: -60 to 60 °C, "
+            f"{LEAST_RH_PCT:g} to 100 %RH; half a degree is written -3.5"
         )
     return temp_c, rh_pct
 

@@ -23,6 +23,10 @@ def _s(value: float | None) -> str:
     return duration_words(max(value, 0.0)) if value is not None and isfinite(value) else "?"
 
 
+def _wall(rh_pct: float | None) -> str:
+    return f"at {_f(rh_pct)} %RH" if rh_pct is None or rh_pct < 100.0 else "to be wet (water condenses on it)"
+
+
 REASONS: dict[str, tuple[str, Callable[[Reason], str]]] = {
     "clock": ("clock", lambda r: "the clock gives no usable time; it clears when it does"),
     "paused": ("paused", lambda r: f"paused for another {_s(r.seen)}; `hygrohold resume` ends it sooner"),
@@ -112,7 +116,7 @@ ON = {
 
 MESSAGES: dict[str, Callable[[Message], str]] = {
     "probe_lost": lambda m: (
-        f"Probe: {DOUBTS.get(m.detail, m.detail)}. Mist stays off. "
+        f"Probe: {DOUBTS.get(m.detail, m.detail)}. No mist is asked for. "
         "Check its plug and cable, then `hygrohold check`."
     ),
     "one_probe_lost": lambda m: (

@@ -141,7 +141,7 @@ def _hint(spot: Spot, value: Any) -> str:
     """How to write it, where what was meant can be guessed."""
     kinds = {kind.type for kind in spot.kinds}
     if isinstance(value, dict) and models_in(item_type(spot.annotation)):
-        return f" Begin each with [[{spot.name}]], in double brackets."
+        return " Write its heading in double brackets: [[...]], as often as there are such."
     if isinstance(value, list) and any(is_model(kind) for kind in kinds):
         return f" Begin it with [{spot.name}], in single brackets."
     if isinstance(value, str):

@@ -38,7 +38,7 @@ class Enclosure:
         self.ratio = self.store_ratio = ratio
         self.dry_air_kg = settings.volume_m3 / air.volume_m3(self.temp_c, ratio, pressure_pa)
         self.rh_pct = air.rh_pct_from_humidity_ratio(self.temp_c, ratio, pressure_pa)
-        self.from_dish_kg = 0.0
+        self.from_dish_kg = self.condensed_kg = 0.0
         self._pressure_pa = pressure_pa
         self._vents_per_s = settings.vents_per_h / 3600.0
         self._factors: dict[float, Moisture] = {}
@@ -70,5 +70,10 @@ class Enclosure:
             self._factors[dt_s] = moisture
         settled = room_ratio + dish_kg / (dt_s * self.dry_air_kg * self._vents_per_s)
         self.ratio, self.store_ratio = moisture.step(self.ratio, self.store_ratio, settled)
-        self.rh_pct = min(100.0, air.rh_pct_from_humidity_ratio(self.temp_c, self.ratio, self._pressure_pa))
-        return before_kg + dish_kg - self.water_kg
+        given_kg = before_kg + dish_kg - self.water_kg
+        self.rh_pct = air.rh_pct_from_humidity_ratio(self.temp_c, self.ratio, self._pressure_pa)
+        if self.rh_pct > 100.0:  # it runs down the glass and away
+            most = air.humidity_ratio(self.temp_c, 100.0, self._pressure_pa)
+            self.condensed_kg += (self.ratio - most) * self.dry_air_kg
+            self.ratio, self.rh_pct = most, 100.0
+        return given_kg

@@ -61,6 +61,7 @@ KINDS: dict[str, FaultKind] = {
     "clock-jump-doubted": FaultKind("the clock is wrong by size hours and not trusted", 1, -10000, 10000),
     "door-open": FaultKind("a door stands open: size air changes an hour more", 6, 0, 60),
 }  # fmt: skip
+SHORTEST_LIFE_H = 0.02
 PROBE_KINDS = tuple(kind for kind in KINDS if kind.startswith("probe-"))
 RELAY_KINDS = tuple(kind for kind in KINDS if kind.startswith("relay-"))
 
@@ -68,8 +69,8 @@ RELAY_KINDS = tuple(kind for kind in KINDS if kind.startswith("relay-"))
 class BenchFault(Limits):
     """One thing that goes wrong."""
 
-    kind: str = Field("probe-silent", max_length=40, description="`hygrohold bench --list` names them")
-    starts_h: float = Field(24.0, ge=0, le=90000, description="hours after the start of the rehearsal")
+    kind: str = Field(max_length=40, description="`hygrohold bench --list` names them")
+    starts_h: float = Field(ge=0, le=90000, description="hours after the start of the rehearsal")
     lasts_h: float | None = Field(
         None, ge=0, le=90000, description="for so many hours; left out = to the end, 0 = not at all"
     )
@@ -90,6 +91,8 @@ class BenchFault(Limits):
     @model_validator(mode="after")
     def _size_fits(self) -> Self:
         kind = KINDS[self.kind]
+        if self.kind == "restarts" and 0.0 < self.amount < SHORTEST_LIFE_H:
+            raise PydanticCustomError("size", "a restart every minute (0.02) is the most often there can be")
         if self.size is None or kind.least <= self.size <= kind.most:
             return self
         if kind.least == kind.most:

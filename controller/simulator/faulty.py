@@ -15,7 +15,7 @@ from random import Random
 
 from controller.core.records import Instant, Reading
 from controller.core.tank import TankLimits
-from controller.simulator.faults import BenchFault, Strike, strikes
+from controller.simulator.faults import BenchFault, strikes
 from controller.simulator.sensor import SimulatedProbe
 from controller.simulator.settings import BenchSettings
 from controller.simulator.weather import Weather
@@ -67,7 +67,7 @@ class FaultyProbe(SimulatedProbe):
             return FIXED[fault.kind]
         if fault.kind == "probe-frozen":
             return self._stuck.setdefault(number, reading)
-        if reading.rh_pct is None:
+        if reading.rh_pct is None or reading.rh_pct != reading.rh_pct:
             return reading
         off = fault.amount
         if fault.kind == "probe-drifts":
@@ -139,7 +139,7 @@ class FaultyWorld(World):
         self.running = True
         self.booted_s = 0.0
         self._ahead = strikes(self._faults, self.end_s)
-        self._past: Strike | None = None  # the last power cut
+        self._behind_s, self._clock_right_s = 0.0, 0.0  # a clock that stood still without power, until when
         self._untold = [fault for fault in self._faults if fault.kind == "tank-filled-untold"]
         self.leaked_l = 0.0
 
@@ -147,9 +147,8 @@ class FaultyWorld(World):
         """What the board's own clock says."""
         now_s, wall, trusted = self.mono_s, self.wall(), True
         off_s = 0.0
-        past = self._past
-        if past is not None and now_s < past.clock_right_s:  # no clock of its own: it stood still
-            off_s, trusted = past.at_s - past.resumes_s, False
+        if now_s < self._clock_right_s:
+            off_s, trusted = -self._behind_s, False
         for fault in self._faults:
             if fault.kind.startswith("clock-") and fault.amount and fault.active(now_s):
                 off_s += fault.amount * 3600.0
@@ -180,7 +179,10 @@ class FaultyWorld(World):
         pin.mains = True
         pin.settle()
         if strike.power:
-            self._past = strike
+            if self.mono_s >= self._clock_right_s:  # it had been put right since the last cut
+                self._behind_s = 0.0
+            self._behind_s += strike.resumes_s - strike.at_s
+            self._clock_right_s = max(self._clock_right_s, strike.clock_right_s)
             self.boots += 1
             self.booted_s = self.mono_s
         self.lives += 1

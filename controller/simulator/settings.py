@@ -116,6 +116,13 @@ class BenchSettings(Limits):
                 "a Nordtest class needs the area of such surface",
                 "bench.store.nordtest_class", "bench.store.area_m2",
             )  # fmt: skip
+        for number, fault in enumerate(self.fault, 1):
+            if fault.starts_h > self.days * 24.0:
+                raise contradiction(
+                    f"fault {number}, {fault.kind}, begins after {fault.starts_h:g} h, and the "
+                    f"rehearsal ends after {self.days * 24.0:g}",
+                    "bench.fault", "bench.days",
+                )  # fmt: skip
         if self.starts.tzinfo is not None:
             raise contradiction("starts is local time: leave the offset out", "bench.starts")
         return self

@@ -26,9 +26,12 @@ from controller.core import air
 from controller.core.limits import seconds_of_day
 from controller.core.rules import Rules
 from controller.core.target import wanted
-from controller.simulator.settings import BenchRoom, BenchSettings
+from controller.simulator.envelope import Envelope
+from controller.simulator.humidifier import Humidifier
+from controller.simulator.settings import BenchSettings
+from controller.simulator.sizing_load import load_l_per_h, output_of
 from controller.simulator.sizing_wall import Wall, highest_room_rh_pct, judge_wall
-from controller.simulator.weather import HOUR_S, Outdoor, Weather
+from controller.simulator.weather import HOUR_S, Weather
 
 DESIGN_PCT = 99
 """The design hour and day: of all, these % are no heavier."""
@@ -60,6 +63,7 @@ class Hour(NamedTuple):
     target_rh_pct: float
     unaided_rh_pct: float
     per_change_l: float
+    leak_per_h: float = 0.0  # air changes by wind and temperature difference, on top
 
 
 class Day(NamedTuple):
@@ -122,15 +126,6 @@ class Sizing(NamedTuple):
     coldest_day_condensing_rh_pct: float
 
 
-def load_l_per_h(
-    volume_m3: float, air_changes_per_h: float, temp_c: float, rh_pct: float, outdoor: Outdoor
-) -> float:
-    """Water to hold ``rh_pct`` at ``temp_c``; never negative. A litre is taken as 1 kg."""
-    inside = air.humidity_ratio(temp_c, rh_pct, outdoor.pressure_pa)
-    dry_air_kg = volume_m3 / air.volume_m3(temp_c, inside, outdoor.pressure_pa)
-    return max(0.0, dry_air_kg * air_changes_per_h * (inside - outdoor.humidity_ratio))
-
-
 def size(
     rules: Rules, bench: BenchSettings, weather: Weather, guesses: Guesses | None = None, cooled: bool = False
 ) -> Sizing:
@@ -140,11 +135,13 @@ def size(
     of the air is not counted.
     """
     guesses = guesses or Guesses.around(bench.room.air_changes_per_h)
-    hours = hours_of(rules, bench.room, weather, cooled)
-    output_l_per_h = bench.humidifier.output_l_per_h or rules.tank.rate_l_per_h
-    heat_kj = air.vaporisation_heat_kj(_mean(hours, _room_c)) if bench.room.mist_cools else 0.0
+    hours = hours_of(rules, bench, weather, cooled)
+    output_l_per_h = output_of(rules, bench)
+    humidifier = Humidifier(bench.humidifier, output_l_per_h, rules.tank.tank_l)
+    heat_kj = humidifier.takes_kj_per_kg(_mean(hours, _room_c)) if bench.room.mist_cools else 0.0
     tight, as_set, leaky = (_load(hours, guess, rules, output_l_per_h, heat_kj) for guess in guesses)
-    frsi = FRSI_IF_UNKNOWN if rules.surface.frsi is None else rules.surface.frsi
+    known = bench.wall.frsi if bench.wall.area_m2 and rules.surface.frsi is None else rules.surface.frsi
+    frsi = FRSI_IF_UNKNOWN if known is None else known
     surface_rh_pct = rules.surface.warn_surface_rh_pct
     months = _months(hours, weather.start is not None, guesses.as_set, frsi, surface_rh_pct)
     return Sizing(
@@ -157,15 +154,17 @@ def size(
         as_set,
         leaky,
         frsi,
-        rules.surface.frsi is None,
+        known is None,
         surface_rh_pct,
         months,
         *_coldest_day(hours, frsi),
     )
 
 
-def hours_of(rules: Rules, room: BenchRoom, weather: Weather, cooled: bool = False) -> list[Hour]:
+def hours_of(rules: Rules, bench: BenchSettings, weather: Weather, cooled: bool = False) -> list[Hour]:
     """The weather's whole days, at least one (it repeats), hour by hour."""
+    room = bench.room
+    shell = Envelope(bench.leak, bench.wall, 0.0, room.volume_m3)
     start = weather.start or MIDNIGHT
     warm_from_s, warm_s = room.warm_s
     highest_rh_pct = rules.ceiling.release_rh_pct  # the controller's own bound on its setpoint
@@ -180,14 +179,15 @@ def hours_of(rules: Rules, room: BenchRoom, weather: Weather, cooled: bool = Fal
         rh_pct = wanted(at, 0.0, highest_rh_pct, rules.target).rh_pct
         unaided = air.rh_pct_from_humidity_ratio(room_c, outdoor.humidity_ratio, outdoor.pressure_pa)
         need_l = load_l_per_h(room.volume_m3, 1.0, room_c, rh_pct, outdoor)
-        made.append(Hour(at, outdoor.temp_c, room_c, rh_pct, unaided, need_l))
+        leak_per_h = 3600.0 * shell.air_changes_per_s(room_c, outdoor, 0.0)
+        made.append(Hour(at, outdoor.temp_c, room_c, rh_pct, unaided, need_l, leak_per_h))
     return made
 
 
 def _load(
     hours: Sequence[Hour], air_changes_per_h: float, rules: Rules, output_l_per_h: float, heat_kj: float
 ) -> Load:
-    loads = [air_changes_per_h * hour.per_change_l for hour in hours]
+    loads = [(air_changes_per_h + hour.leak_per_h) * hour.per_change_l for hour in hours]
     days = [_day(sum(loads[at] for at in day), rules, output_l_per_h, heat_kj) for day in _days(hours)]
     cap_h = rules.runtime.cap_hours_in_any_24
     design_day, design_l_per_h = _design(days), _design(loads)

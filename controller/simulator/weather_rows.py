@@ -30,6 +30,8 @@ TEMP_RANGE_C = (
 )  # a little over the records: -89.2 °C Vostok 1983, 56.7 °C Death Valley 1913 (WMO)
 DEW_RANGE_C = (-99.0, 60.0)  # from where the saturation formula begins (ASHRAE HoF 2017 ch.1: -100 °C)
 RH_RANGE_PCT = (0.0, 100.0)
+FRACTION = 1.0
+"""A file whose RH is never above this is written in fractions, not in %."""
 PRESSURE_RANGE_PA = (31000.0, 120000.0)  # EnergyPlus weather data dictionary
 DEW_ABOVE_TEMP_C = 1.0  # rounding and two instruments explain no more
 YEARS = (1800, 2200)
@@ -68,6 +70,9 @@ def build(
     path: Path, rows: Sequence[Row], *, name: str, usual_pressure_pa: float = STANDARD_PRESSURE_PA
 ) -> Weather:
     """Checks the rows and makes the series. ``usual_pressure_pa`` serves a file with no pressure at all."""
+    humid = [row for row in rows if row.rh_pct is not None]
+    if humid and max(row.rh_pct or 0.0 for row in humid) <= FRACTION:
+        raise bad(path, humid[0].line, "RH is never above 1: write it in %, 80 and not 0.8")
     if len(rows) < 2:
         line = rows[0].line if rows else 1
         raise bad(path, line, f"{len(rows)} rows of weather; two are needed at least")

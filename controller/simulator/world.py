@@ -69,6 +69,7 @@ class World:
         self.start = start
         self.mono_s = 0.0
         self.on_s = 0.0  # outlet on
+        self.clock_changes_s = 0.0  # by daylight saving, both ways added up
         self.dry_s = 0.0  # outlet on over an empty tank
         self.lives = self.boots = 1  # starts of the program, of the board
         self.end_s = bench.days * 86400.0
@@ -89,7 +90,11 @@ class World:
         if since_s >= ZONE_STEP_S:
             epoch_s = self._start_epoch_s + self.mono_s
             epoch_s -= epoch_s % ZONE_STEP_S
+            before = self._zone_wall.utcoffset()
             self._zone_wall = datetime.fromtimestamp(epoch_s, self._zone)
+            after = self._zone_wall.utcoffset()
+            if before != after and before is not None and after is not None:
+                self.clock_changes_s += abs((after - before).total_seconds())
             self._zone_from_s = epoch_s - self._start_epoch_s
             since_s = self.mono_s - self._zone_from_s
         wall = self._zone_wall + timedelta(seconds=since_s)

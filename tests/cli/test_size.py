@@ -213,8 +213,8 @@ def test_a_humidifier_that_heats_its_own_water(run: Run, room: Callable[..., Pat
 
 MISTAKES = [
     (("--outdoor", "cold"), "'cold' is not an outdoor state like -10 or -10,80"),
-    (("--outdoor", "-10,0"), "up to 100 %RH"),
-    (("--outdoor", "-10,101"), "up to 100 %RH"),
+    (("--outdoor", "-10,0"), "10 to 100 %RH"),
+    (("--outdoor", "-10,101"), "10 to 100 %RH"),
     (("--outdoor", "-10,80,5"), "'-10,80,5' is not"),
     (("--outdoor", "5,"), "'5,' is not"),
     (("--outdoor", "nan"), "'nan' is not"),

@@ -193,7 +193,7 @@ def test_the_true_output_rules_where_it_is_given() -> None:
 def test_target_and_temperature_follow_the_clock() -> None:
     day = {"day_rh_pct": 60, "night_rh_pct": 70, "day_starts": "08:00", "night_starts": "20:00"}
     made = rules(target=day | {"ramp_minutes": 0})
-    hours = hours_of(made, bench(24.0, 22.0).room, weather_of(*[COLD] * 24))
+    hours = hours_of(made, bench(24.0, 22.0), weather_of(*[COLD] * 24))
     assert [hour.target_rh_pct for hour in hours] == [70.0] * 8 + [60.0] * 12 + [70.0] * 4
     assert [hour.room_c for hour in hours] == [22.0] * 7 + [24.0] * 14 + [22.0] * 3  # warm 07 to 21 h
 
@@ -289,7 +289,7 @@ def test_some_hours_a_day_can_be_what_is_too_small() -> None:
 def test_the_target_is_kept_below_the_ceiling_as_the_controller_does() -> None:
     """80 less the probe's 2 trips at 78 and clears at 76: 77 is asked for, 76 sought."""
     made = rules(77.0, target={"day_rh_pct": 77, "night_rh_pct": 77})
-    hours = hours_of(made, bench().room, weather_of(*[COLD] * 24))
+    hours = hours_of(made, bench(), weather_of(*[COLD] * 24))
     assert {hour.target_rh_pct for hour in hours} == {76.0}
 
 
@@ -380,7 +380,7 @@ def test_the_litres_of_a_real_year(place: str) -> None:
     """
     make, kg, kg_per_h = YEARS[place]
     weather, settings = make(), bench(24.0, 22.0, warm_from="07:00", cool_from="19:00")
-    hours = hours_of(rules(), settings.room, weather, cooled=True)
+    hours = hours_of(rules(), settings, weather, cooled=True)
     needs = []
     for index, hour in enumerate(hours):
         vapour_pa = 0.6 * psychrolib.GetSatVapPres(hour.room_c)
