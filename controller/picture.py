@@ -57,9 +57,15 @@ def _air(axis: Any, times: list[Any], trace: Trace, settings: Settings) -> None:
     else:
         axis.plot(times, trace.probe_rh_pct, color=SOFT, lw=0.7, label="probe", zorder=2)
         axis.plot(times, trace.true_rh_pct, color=INK, lw=1.3, label="room, true", zorder=3)
+    if settings.bench.enclosure.volume_m3 > 0.0:
+        axis.plot(
+            times, trace.enclosures_rh_pct, color=WARM, lw=1.0, dashes=(1, 1), label="enclosures", zorder=3
+        )
     parts.target(axis, times, trace.target_rh_pct)
     parts.ceiling(axis, ceiling, "ceiling, probe's accuracy taken off")
     lowest = min(min(trace.true_rh_pct), target.band_low_rh_pct)
+    if settings.bench.enclosure.volume_m3 > 0.0:
+        lowest = min(lowest, *trace.enclosures_rh_pct)
     axis.set_ylim(max(0.0, lowest - 5.0), max(max(trace.true_rh_pct), ceiling) + 3.0)
     axis.set_ylabel("%RH", fontsize=10)
     parts.legend(axis)

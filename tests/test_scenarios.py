@@ -249,3 +249,12 @@ def test_progress_is_wiped_although_hours_without_power_are_not_told(monkeypatch
     assert main(["bench", "--days", "0.2", "--fault", "power-cut@3+1"]) == DONE
     assert "70 %" in terminal.text
     assert terminal.text.split("\r")[-1].strip() == ""
+
+
+def test_a_scenario_given_as_settings_is_told_from_a_mistake(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = tmp_path / "mine.toml"
+    path.write_text("settings_version = 1\nabout = 'a'\nexpect = 'b'\n")
+    assert main(["bench", "--settings", str(path)]) == 2
+    assert "--scenario FILE" in capsys.readouterr().err

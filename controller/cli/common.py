@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 S = TypeVar("S", bound="Settings")
 PATH_VARIABLE = "HYGROHOLD_SETTINGS"
 WAIT_S = 25.0
+SCENARIO_KEY = re.compile(r": (about|expect): no such setting")
 _DURATION = re.compile(r"(\d+(?:\.\d+)?)\s*(s|min|h|d)")
 _UNITS = {"s": 1.0, "min": 60.0, "h": 3600.0, "d": 86400.0}
 
@@ -73,6 +74,8 @@ def load_as(
         words = str(error)
         for name, (_, option) in variables.items():
             words = words.replace(f"{name} (environment)", option).replace(name, option)
+        if SCENARIO_KEY.search(words):
+            words += "\nA file with about and expect is a scenario: `hygrohold bench --scenario FILE`."
         raise SettingsError(words) from error
 
 

@@ -121,3 +121,12 @@ def test_an_embedders_empty_inputs_have_words_too() -> None:
     assert words.sentence(caller.step(Inputs(), caller.now(False))).startswith(
         "Off: the probe is not to be trusted"
     )
+
+
+def test_a_wall_past_saturation_is_called_wet_and_given_no_impossible_humidity() -> None:
+    since = NOON
+    for code in ("wall_estimate", "wall_wet"):
+        assert "at 86.5 %RH" in words.message_words(Message(code, since, 86.5, 58.0))
+        wet = words.message_words(Message(code, since, 107.0, 58.0))
+        assert "water condenses" in wet
+        assert "107" not in wet
