@@ -7,6 +7,7 @@ python tests/benchmark.py core year  only these
 from __future__ import annotations
 
 import gc
+import json
 import math
 import os
 import platform
@@ -14,7 +15,6 @@ import subprocess
 import sys
 import tempfile
 import time
-import tracemalloc
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -64,17 +64,18 @@ def core() -> None:
 
 
 def growth() -> None:
-    """Memory of the core and its state after a million steps."""
+    """What is alive after a million steps: objects, and the size of the state as JSON."""
     controller = Controller(Settings())
-    tracemalloc.start()
-    sizes: list[int] = []
+    found = []
     for i in range(1_000_000):
         reading = Reading(65 + 4 * math.sin(i / 20), 22.0 + i % 7 * 0.1)
         controller.step(Inputs((reading,)), Instant(i * 10.0, START + timedelta(seconds=10 * i)))
         if i in (100_000, 999_999):
-            sizes.append(tracemalloc.get_traced_memory()[0])
-    tracemalloc.stop()
-    line("core, memory held after 1e5 and 1e6 steps", f"{sizes[0] / 1024:.0f} and {sizes[1] / 1024:.0f} KiB")
+            gc.collect()
+            found.append((len(gc.get_objects()), len(json.dumps(controller.state.to_plain()))))
+    (objects_1, bytes_1), (objects_2, bytes_2) = found
+    line("core, objects alive after 1e5 and 1e6 steps", f"{objects_1} and {objects_2}")
+    line("core, kept state after 1e5 and 1e6 steps", f"{bytes_1} and {bytes_2} bytes")
 
 
 def fortnight() -> None:

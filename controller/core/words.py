@@ -149,11 +149,11 @@ MESSAGES: dict[str, Callable[[Message], str]] = {
     "tank_low": lambda m: f"Tank: about {_f(m.seen)} L left, less than {_f(m.limit)} h of mist.",
     "cap_reached": lambda m: f"The runtime cap of {_f(m.limit)} h in any 24 is used up.",
     "wall_estimate": lambda m: (
-        f"The coldest wall is estimated at {_f(m.seen)} %RH; the room would have to stay "
+        f"The coldest wall is estimated {_wall(m.seen)}; the room would have to stay "
         f"below {_f(m.limit)} %RH. Warm or insulate that wall, or look at it often."
     ),
     "wall_wet": lambda m: (
-        f"The coldest surface is measured at {_f(m.seen)} %RH; the room would have to stay "
+        f"The coldest surface is measured {_wall(m.seen)}; the room would have to stay "
         f"below {_f(m.limit)} %RH."
     ),
 }
