@@ -110,12 +110,13 @@ class Daemon:
                 keep,
                 spool,
                 history,
-                (deadman, status, log),
+                (status, log),
                 troubles=tuple(
                     (code, words)
                     for code, words in (("settings_refused", refused), ("record_anew", history.set_aside))
                     if words
                 ),
+                arm=deadman.arm,
             )
             log.say(
                 f"Looking every {duration_words(settings.loop.tick_s)}; state and record in {where.state}"

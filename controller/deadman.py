@@ -14,7 +14,7 @@ import threading
 from collections.abc import Callable
 from contextlib import suppress
 
-from controller.core.records import Decision, Inputs
+from controller.core.records import Decision
 from controller.errors import HygroholdError
 from controller.ports import Relay
 
@@ -23,7 +23,7 @@ TICKS = 3
 
 
 class Deadman:
-    """Implements ``loop.Teller``. ``say`` hears when it had to act."""
+    """``arm`` is called with each decision, before the relay goes on. ``say`` hears when it had to act."""
 
     def __init__(self, relay: Relay, tick_s: float, say: Callable[[str], None]) -> None:
         self._relay = relay
@@ -31,7 +31,7 @@ class Deadman:
         self._say = say
         self._timer: threading.Timer | None = None
 
-    def ticked(self, inputs: Inputs, decision: Decision, changed: bool) -> None:
+    def arm(self, decision: Decision) -> None:
         self.close()
         if decision.relay_on:
             self._timer = threading.Timer(min(decision.valid_for_s, self._patience_s), self._act)

@@ -5,7 +5,8 @@ Out:   a room held; every way out leaves the relay off and the state kept.
 Never: decides, knows which kind of part it drives, or lets the record stop control.
 
 Order inside a tick: the state is kept *before* the relay is switched on (a crash in between then
-counts as on) and *after* it is switched off.
+counts as on) and *after* it is switched off. The dead man's switch is armed after that keeping and before
+the relay goes on, so that nothing that may hang lies between.
 """
 
 from __future__ import annotations
@@ -54,6 +55,7 @@ class Parts(NamedTuple):
     tellers: Sequence[Teller]
     outdoor_c: Callable[[], float | None] = lambda: None
     troubles: tuple[tuple[str, str], ...] = ()  # known at the start, standing for as long as it runs
+    arm: Callable[[Decision], None] = lambda decision: None  # a dead man's switch, told before mist
 
 
 class Loop:
@@ -113,9 +115,11 @@ class Loop:
         decision = parts.controller.step(inputs, now)
         if decision.relay_on:
             self._keep(decision)
+            parts.arm(decision)
             parts.relay.switch(True)
         else:
             parts.relay.switch(False)
+            parts.arm(decision)
             self._keep(decision)
         if decision.answers:
             parts.inbox.answer(decision.answers)
@@ -168,7 +172,6 @@ class Loop:
             steps.callback(self._off)
 
     def _off(self) -> None:
-        self._off_at_end = False
         self._parts.relay.switch(False)
         self._off_at_end = True
 

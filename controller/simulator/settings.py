@@ -59,10 +59,6 @@ class BenchKeeper(Limits):
     fills_below_l: float = Field(2.5, ge=0, le=500, description="fills to the top if less is left")
     tells: bool = Field(True, description="notes every filling")
 
-    @cached_property
-    def looks_in_s(self) -> tuple[int, ...]:
-        return tuple(sorted(seconds_of_day(at) for at in self.looks_in))
-
 
 class BenchOpening(Limits):
     """A door or window that stands open every day for a while, to air like that outdoors."""

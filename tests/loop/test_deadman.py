@@ -7,7 +7,7 @@ from collections.abc import Callable
 
 import pytest
 
-from controller.core.records import Decision, Inputs
+from controller.core.records import Decision
 from controller.deadman import Deadman
 from controller.errors import RelayError
 from tests.core.helpers import Rig, quick
@@ -51,7 +51,7 @@ def test_a_loop_that_stops_looking_gets_an_off(timers: list[Timer]) -> None:
     deadman = Deadman(relay, 10.0, said.append)
     on = decision_on()
     relay.switch(True)
-    deadman.ticked(Inputs(), on, True)
+    deadman.arm(on)
     assert [timer.running for timer in timers] == [True]
     assert timers[-1].after_s == 60.0  # three ticks, a minute at least
     timers[-1].act()
@@ -62,10 +62,10 @@ def test_a_loop_that_stops_looking_gets_an_off(timers: list[Timer]) -> None:
 def test_each_decision_takes_the_last_ones_place(timers: list[Timer]) -> None:
     deadman = Deadman(FakeRelay(), 100.0, print)
     on = decision_on()
-    deadman.ticked(Inputs(), on, True)
-    deadman.ticked(Inputs(), on._replace(valid_for_s=25.0), False)
+    deadman.arm(on)
+    deadman.arm(on._replace(valid_for_s=25.0))
     assert [(timer.running, timer.after_s) for timer in timers] == [(False, 300.0), (True, 25.0)]
-    deadman.ticked(Inputs(), on._replace(relay_on=False), True)
+    deadman.arm(on._replace(relay_on=False))
     assert [timer.running for timer in timers] == [False, False]
     deadman.close()
 
@@ -79,6 +79,6 @@ def test_a_line_that_is_gone_is_no_traceback(timers: list[Timer]) -> None:
 
     relay.switch = gone  # type: ignore[method-assign]
     deadman = Deadman(relay, 10.0, said.append)
-    deadman.ticked(Inputs(), decision_on(), True)
+    deadman.arm(decision_on())
     timers[-1].act()
     assert said

@@ -225,3 +225,16 @@ def test_a_failed_reading_is_no_exception() -> None:
     Loop(bench.parts(), 10.0).run()
     assert {reason.code for d in bench.watch.decisions for reason in d.reasons} >= {"untrusted"}
     assert ("switch", True) not in bench.journal
+
+
+def test_the_dead_man_s_switch_is_armed_just_before_each_on_and_after_each_off() -> None:
+    """Whatever may hang (kept state, record, tellers) hangs with the switch armed for that tick's mist."""
+    bench = Bench(for_s=2 * HOUR_S)
+    journal = bench.relay.journal
+    Loop(bench.parts(arm=lambda decision: journal.append(("arm", decision.relay_on))), 10.0).run()
+    ons = [index for index, entry in enumerate(journal) if entry == ("switch", True)]
+    armed_off = [index for index, entry in enumerate(journal) if entry == ("arm", False)]
+    assert len(ons) > 10
+    assert len(armed_off) > 10
+    assert all(journal[index - 1] == ("arm", True) for index in ons)
+    assert all(journal[index - 1] == ("switch", False) for index in armed_off)
