@@ -17,6 +17,9 @@ from controller.core.limits import Limits
 # One component of a /sys path: a bus address or a driver's name never holds a slash or a blank.
 _ONE_WORD = r"^[^/\s]*$"
 
+HIGHEST_PI_PIN = 27
+"""BCM number of the last line on the 40-pin header of a Raspberry Pi."""
+
 
 class ProbeSettings(Limits):
     """Where the figures of one probe come from."""
@@ -54,14 +57,35 @@ class ProbeSettings(Limits):
 class RelaySettings(Limits):
     """The line that switches the humidifier's outlet."""
 
-    kind: Literal["gpiozero", "simulated"] = Field(
-        "simulated", description="gpiozero: a pin of the board; simulated: no pin is touched"
+    kind: Literal["gpiozero", "libgpiod", "simulated"] = Field(
+        "simulated",
+        description="gpiozero: a pin of a Raspberry Pi; libgpiod: a line of any board; simulated: no pin",
     )
     pin: int = Field(
         17,
         ge=0,
-        le=27,
-        description="GPIO number (BCM), not the header position; 9 to 27 are pulled down at power-on",
+        le=511,
+        description="gpiozero: GPIO number (BCM), 0 to 27, not the header position; libgpiod: line of chip",
     )
     active_high: bool = Field(True, description="true: a high line switches on; false: a low line does")
     chip: int = Field(0, ge=0, le=63, description="number of the line's device: 0 for /dev/gpiochip0")
+
+    @model_validator(mode="after")
+    def _the_pin_is_on_the_header(self) -> Self:
+        if self.kind == "gpiozero" and self.pin > HIGHEST_PI_PIN:
+            raise PydanticCustomError(
+                "pin_not_on_header",
+                'kind = "gpiozero" knows pin 0 to {highest}, not {pin}; other boards: kind = "libgpiod"',
+                {"highest": HIGHEST_PI_PIN, "pin": self.pin},
+            )
+        return self
+
+    @property
+    def device(self) -> str:
+        """The chip's device node."""
+        return f"/dev/gpiochip{self.chip}"
+
+    @property
+    def off_level(self) -> int:
+        """The electrical level, 0 or 1, at which the relay is off."""
+        return 0 if self.active_high else 1

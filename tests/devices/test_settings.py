@@ -45,11 +45,28 @@ def test_too_little_or_wrong_is_refused_in_words(written: dict[str, Any], words:
 
 
 @pytest.mark.parametrize(
-    "wrong", [{"pin": 28}, {"pin": -1}, {"pin": True}, {"pin": 1.5}, {"chip": -1}, {"chip": True}]
+    "wrong",
+    [
+        {"kind": "gpiozero", "pin": 28},
+        {"kind": "libgpiod", "pin": 512},
+        {"kind": "pigpio"},
+        {"pin": -1},
+        {"pin": True},
+        {"pin": 1.5},
+        {"chip": -1},
+        {"chip": True},
+    ],
 )
 def test_a_line_that_cannot_be_is_refused(wrong: dict[str, Any]) -> None:
     with pytest.raises(ValidationError):
         RelaySettings(**wrong)
+
+
+def test_a_line_of_another_board() -> None:
+    relay = RelaySettings(kind="libgpiod", pin=411, chip=2, active_high=False)
+    assert (relay.device, relay.off_level) == ("/dev/gpiochip2", 1)
+    with pytest.raises(ValidationError, match='knows pin 0 to 27, not 28; other boards: kind = "libgpiod"'):
+        RelaySettings(kind="gpiozero", pin=28)
 
 
 @pytest.mark.parametrize("model", [ProbeSettings, RelaySettings])
