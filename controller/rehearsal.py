@@ -61,6 +61,7 @@ class Summary(NamedTuple):
     passed_over: int = 0  # single readings that jumped and were not believed
     first_alarm: str = ""  # the first raised after the first scripted fault began
     first_alarm_after_h: float | None = None
+    notices: tuple[str, ...] = ()  # their codes, each once
     away_h: float = 0.0  # no program was running
     starts: int = 1  # of the program
     boots: int = 1  # of the board
@@ -116,6 +117,7 @@ class Witness:
         self._on_s = 0.0
         self._outlet_on = False  # in the step that has passed
         self._away_minutes = self._away_since = 0
+        self._notices: set[str] = set()
         self._spells, self._passed_over, self._over_cap = Spells(), PassedOver(), OverCap(cap_s)
         self._first_alarm = FirstAlarm(
             min((fault.begins_s for fault in world.bench.fault if fault.lasts_h != 0.0), default=0.0)
@@ -146,6 +148,8 @@ class Witness:
             self._next_s += MINUTE_S
         self._passed_over.look(inputs, decision)
         self._first_alarm.look(decision, mono_s)
+        for notice in decision.notices:
+            self._notices.add(notice.code)
         self._last, self._last_s = decision, mono_s
 
     def unattended(self) -> None:
@@ -258,6 +262,7 @@ class Witness:
             self._passed_over.count,
             self._first_alarm.code,
             self._first_alarm.after_h,
+            tuple(sorted(self._notices)),
             self._away_minutes / 60,
             world.lives,
             world.boots,

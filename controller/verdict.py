@@ -43,10 +43,30 @@ ALARMS = {
     "probe_lost": "the probe",
     "one_probe_lost": "one of the two probes",
     "probes_apart": "two probes that disagree",
+    "probes_drifted": "two probes that drift apart",
+    "probe_unsteady": "an unsteady probe",
     "tank_dry": "the empty tank",
+    "no_mist": "a humidifier that is on and gives no mist",
+    "stray_mist": "mist although the humidifier is off",
+    "mist_weak": "a humidifier that gives less than it once gave",
+    "below_band": "a room that stays too dry",
+    "room_cold": "the cold room",
+    "clock_doubted": "the clock",
+    "restart_loop": "a program that is begun again and again",
     "relay_stuck_on": "the relay",
     "relay_no_answer": "the relay",
 }
+TOLD_BY = {
+    "dry:tank": "tank_low",
+    "dry:small": "outrun",
+    "dry:open": "outrun",
+    "dry:power": "power_was_out",
+    "wet:weather": "too_humid",
+    "wet:brought_in": "too_humid",
+    "wet:unheated": "too_humid",
+}
+"""Trouble -> the notice that tells of it."""
+NEEDS_NO_WORD = ("dry:cap", "dry:paused")
 CLIMB_COUNTS_FROM = 0.1
 """A start in a dry room is no fault; one that takes a tenth of the stretch is worth a word."""
 PAST_CAP_H = 0.1
@@ -66,8 +86,9 @@ def judge(summary: Summary) -> Verdict:
     if summary.first_alarm:
         named = ALARMS.get(summary.first_alarm, summary.first_alarm)
         clauses.append((f"alarm:{summary.first_alarm}", f"an alarm named {named}"))
-    elif any(code not in ("dry:cap", "dry:paused") for code, _ in troubles):  # those are told by notices
-        clauses.append(("untold", "no alarm told of it"))
+    elif untold := [code for code, _ in troubles if code not in NEEDS_NO_WORD]:
+        told = all(TOLD_BY.get(code) in summary.notices for code in untold)
+        clauses.append(("notice", "a notice told of it") if told else ("untold", "no alarm told of it"))
     text = "; ".join(words for _, words in clauses)
     return Verdict(f"{text[0].upper()}{text[1:]}.", frozenset(code for code, _ in clauses))
 

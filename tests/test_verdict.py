@@ -9,10 +9,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from controller.causes import DAY_MINUTES, FirstAlarm, OverCap
+from controller.core.alarms import NOTICES
+from controller.core.messages import MESSAGES
 from controller.core.records import Decision, Message
 from controller.rehearsal import Hours, Summary
 from controller.settings import Settings
-from controller.verdict import ALARMS, DRY, WET, judge
+from controller.verdict import ALARMS, DRY, TOLD_BY, WET, judge
 from controller.wiring import make_rehearsal
 
 NO_HOURS = Hours(0, 0, 0)
@@ -81,6 +83,41 @@ def test_remarks(figures: dict[str, Any], code: str) -> None:
 def test_each_alarm_of_room_and_parts_is_named() -> None:
     for code, words in ALARMS.items():
         assert words in judge(summary(first_alarm=code)).text
+
+
+def test_each_alarm_a_rehearsal_can_raise_has_words() -> None:
+    outside = {"state_lost", "state_unkept", "record_anew", "record_broken", "settings_refused"}
+    outside |= {"notifier_failed"}
+    assert set(ALARMS) | outside == set(MESSAGES) - NOTICES
+
+
+def test_each_trouble_that_a_notice_tells_of_is_one_and_each_such_notice_exists() -> None:
+    assert set(TOLD_BY) <= {f"dry:{cause}" for cause in DRY} | {f"wet:{cause}" for cause in WET}
+    assert set(TOLD_BY.values()) <= NOTICES
+
+
+@pytest.mark.parametrize(
+    ("notices", "words"),
+    [
+        (("too_humid",), "a notice told of it"),
+        (("cap_reached", "too_humid"), "a notice told of it"),
+        (("outrun",), "no alarm told of it"),
+        ((), "no alarm told of it"),
+    ],
+)
+def test_a_notice_tells_of_its_own_trouble_alone(notices: tuple[str, ...], words: str) -> None:
+    found = judge(summary(wet_because_h={"weather": 100}, dry_because_h={"cap": 10}, notices=notices))
+    assert found.text.endswith(f"; {words}.")
+
+
+def test_a_notice_of_one_trouble_does_not_tell_of_another() -> None:
+    found = judge(summary(wet_because_h={"weather": 100, "misread": 10}, notices=("too_humid",)))
+    assert "untold" in found.codes
+
+
+def test_a_fault_alarm_is_named_before_any_notice() -> None:
+    found = judge(summary(wet_because_h={"weather": 9}, notices=("too_humid",), first_alarm="no_mist"))
+    assert {"alarm:no_mist"} == found.codes - {"wet:weather"}
 
 
 # --- figures -------------------------------------------------------------------------------------

@@ -14,7 +14,8 @@ from typing import NamedTuple
 
 from controller.core.records import Message
 
-NOTICES = frozenset({"tank_low", "cap_reached", "wall_estimate", "wall_wet"})
+NOTICES = frozenset({"tank_low", "cap_reached", "wall_estimate", "wall_wet", "too_humid", "power_was_out"})
+NOTICES |= {"outrun", "cleaning_due", "calibration_due", "bypassed"}
 """A notice tells of the world. All else is a fault alarm: probe, relay, humidifier, board or record."""
 
 PATIENCE_S = {
@@ -24,7 +25,14 @@ PATIENCE_S = {
     "relay_stuck_on": 60.0,
     "relay_no_answer": 60.0,
     "wall_estimate": 3600.0,
+    "room_cold": 1800.0,
+    "clock_doubted": 3600.0,
+    "too_humid": 3 * 3600.0,
+    "below_band": 4 * 3600.0,
+    "outrun": 4 * 3600.0,
+    "mist_weak": 12 * 3600.0,
 }
+"""How long each must last before it is said. Common practice, no source."""
 
 
 class Condition(NamedTuple):
@@ -46,10 +54,11 @@ class Standing(NamedTuple):
     seen: float | None
     limit: float | None
     detail: str
+    acked_by: str = ""
 
     @property
     def message(self) -> Message:
-        return Message(self.code, self.since, self.seen, self.limit, self.detail)
+        return Message(self.code, self.since, self.seen, self.limit, self.detail, self.acked_by)
 
 
 NONE: tuple[Standing, ...] = ()
@@ -75,10 +84,20 @@ def advance(
             standing = Standing(code, t, wall, code not in PATIENCE_S, seen, limit, detail)
             changed = True
         elif not standing.said and t - standing.since_t >= PATIENCE_S.get(code, 0.0):
-            standing = Standing(code, standing.since_t, standing.since, True, seen, limit, detail)
+            standing = standing._replace(said=True, seen=seen, limit=limit, detail=detail)
             changed = True
         after.append(standing)
     return tuple(after) if changed else memory
+
+
+def acknowledge(memory: tuple[Standing, ...], by: str) -> tuple[tuple[Standing, ...], int]:
+    """Notes who knows of every fault alarm that is said and not yet known of; and how many those were."""
+    fresh = [standing.said and is_fault(standing.code) and not standing.acked_by for standing in memory]
+    after = tuple(
+        standing._replace(acked_by=by) if new else standing
+        for standing, new in zip(memory, fresh, strict=True)
+    )
+    return after, sum(fresh)
 
 
 def is_fault(code: str) -> bool:

@@ -1,33 +1,79 @@
 """CONDITIONS: everything worth an alarm or a notice that holds at this tick.
 
-In:    what the stages found.
+In:    what the stages found, as one Scene.
 Out:   a list of conditions for ``alarms.py``, which says each once.
 Never: refuses mist; that is for ``guards.py`` alone.
 """
 
 from __future__ import annotations
 
+from datetime import datetime, timedelta
+from typing import NamedTuple
+
+from controller.core import effect
 from controller.core.alarms import Condition
 from controller.core.ceiling import Surface
+from controller.core.effect import EffectMemory
 from controller.core.guards import Facts
+from controller.core.keeper import KeeperMemory
+from controller.core.records import Reason
 from controller.core.rules import Rules
-from controller.core.state import RelayMemory
+from controller.core.state import Outage, RelayMemory
 from controller.core.tank import TankMemory
-from controller.core.trust import Belief
+from controller.core.trust import Belief, ProbeMemory
+
+RESTARTS, WITHIN_S = 5, 1800.0
+"""So many starts in so long are a loop. Common practice, no source."""
+RHYTHM = frozenset(("shortest_off", "longest_run"))
+"""Pauses of a humidifier that otherwise runs all the time."""
+DAY_S = 86400.0
 
 
-def gather(
-    rules: Rules,
-    relay: RelayMemory,
-    t: float,
-    belief: Belief,
-    surface: Surface | None,
-    facts: Facts,
-    water: TankMemory,
-    lost: str,
-    troubles: tuple[tuple[str, str], ...],
-) -> list[Condition]:
-    """``lost``: why kept state could not be used; ``troubles``: what is wrong outside the core."""
+class Scene(NamedTuple):
+    """What is known at the end of a tick."""
+
+    rules: Rules
+    relay: RelayMemory
+    t: float
+    wall: datetime
+    wall_trusted: bool
+    belief: Belief
+    ahead_rh_pct: float
+    probes: tuple[ProbeMemory, ...]
+    surface: Surface | None
+    facts: Facts
+    refused: tuple[Reason, ...]
+    water: TankMemory
+    wishes: KeeperMemory
+    mist: EffectMemory
+    outage: Outage | None
+    starts_t: tuple[float, ...]
+    lost: str  # why kept state could not be used
+
+
+def gather(scene: Scene, troubles: tuple[tuple[str, str], ...]) -> list[Condition]:
+    """``troubles``: what is wrong outside the core."""
+    found = _of_probes(scene)
+    facts, relay, rules = scene.facts, scene.relay, scene.rules
+    if scene.lost:
+        found.append(Condition("state_lost", detail=scene.lost))
+    if relay.stuck_on_since_t is not None or relay.no_answer_since_t is not None:
+        found += _of_relay(relay, scene.t)
+    found += _of_mist(scene)
+    if facts.trusted and facts.temp_c < rules.guards.lowest_temp_c:
+        found.append(Condition("room_cold", facts.temp_c, rules.guards.lowest_temp_c))
+    if not scene.wall_trusted:
+        found.append(Condition("clock_doubted"))
+    if len(scene.starts_t) >= RESTARTS and scene.t - scene.starts_t[-RESTARTS] <= WITHIN_S:
+        found.append(Condition("restart_loop", float(RESTARTS), WITHIN_S / 60.0))
+    found += _of_the_world(scene)
+    if troubles:
+        found += [Condition(code, detail=words) for code, words in troubles]
+    return found
+
+
+def _of_probes(scene: Scene) -> list[Condition]:
+    rules, belief = scene.rules, scene.belief
     found = []
     if not belief.trusted:
         found.append(Condition("probe_lost", detail=belief.detail or belief.doubt))
@@ -35,19 +81,12 @@ def gather(
         found.append(Condition("one_probe_lost", detail=belief.detail or belief.doubt))
     elif belief.apart_rh_pct > rules.trust.disagree_rh_pct:
         found.append(Condition("probes_apart", belief.apart_rh_pct, rules.trust.disagree_rh_pct))
-    if lost:
-        found.append(Condition("state_lost", detail=lost))
-    if relay.stuck_on_since_t is not None or relay.no_answer_since_t is not None:
-        found += _of_relay(relay, t)
-    if facts.cap_reached:
-        found.append(Condition("cap_reached", facts.cap_used_s / 3600.0, facts.cap_s / 3600.0))
-    if water.level_l is not None:
-        found += _of_tank(water.level_l, rules)
-    if surface is not None and surface.rh_pct > rules.surface.warn_surface_rh_pct:
-        code = "wall_wet" if surface.measured else "wall_estimate"
-        found.append(Condition(code, surface.rh_pct, surface.room_limit_rh_pct))
-    if troubles:
-        found += [Condition(code, detail=words) for code, words in troubles]
+    elif abs(scene.ahead_rh_pct) > rules.trust.drifted_rh_pct:
+        found.append(Condition("probes_drifted", abs(scene.ahead_rh_pct), rules.trust.drifted_rh_pct))
+    for probe in scene.probes:
+        if probe.doubted > rules.trust.unsteady_share and belief.trusted and not belief.doubt:
+            found.append(Condition("probe_unsteady", 100.0 * probe.doubted))
+            break
     return found
 
 
@@ -55,6 +94,74 @@ def _of_relay(relay: RelayMemory, t: float) -> list[Condition]:
     if relay.stuck_on_since_t is not None:
         return [Condition("relay_stuck_on", t - relay.stuck_on_since_t)]
     return [Condition("relay_no_answer", t - (relay.no_answer_since_t or 0.0))]
+
+
+def _of_mist(scene: Scene) -> list[Condition]:
+    """What the air says of the humidifier, which the relay's line cannot."""
+    found, mist, belief = [], scene.mist, scene.belief
+    if effect.no_mist(mist):
+        found.append(Condition("no_mist", mist.learned.gain * 12.0))
+    elif effect.stray_mist(mist) and not scene.facts.bypass:
+        found.append(Condition("stray_mist", mist.learned.gain * 12.0))
+    elif (share := effect.weak_share(mist)) is not None:
+        found.append(Condition("mist_weak", 100.0 * share))
+    low_rh_pct = scene.rules.target.band_low_rh_pct
+    if belief.rh_pct is not None and belief.rh_pct < low_rh_pct and not effect.no_mist(mist):
+        held_off = any(reason.code not in RHYTHM for reason in scene.refused)
+        if not held_off:
+            code = "outrun" if mist.learned.known else "below_band"
+            found.append(Condition(code, belief.rh_pct, low_rh_pct))
+    return found
+
+
+def _of_the_world(scene: Scene) -> list[Condition]:
+    """Notices: nothing is wrong with the equipment."""
+    rules, facts, surface, water = scene.rules, scene.facts, scene.surface, scene.water
+    found = []
+    if facts.cap_reached:
+        found.append(
+            Condition("cap_reached", facts.cap_used_s / 3600.0, facts.cap_s / 3600.0, _clock_in(scene))
+        )
+    if water.level_l is not None:
+        found += _of_tank(water.level_l, rules)
+    if surface is not None and surface.rh_pct > rules.surface.warn_surface_rh_pct:
+        code = "wall_wet" if surface.measured else "wall_estimate"
+        found.append(Condition(code, surface.rh_pct, surface.room_limit_rh_pct))
+    if facts.trusted and facts.rh_high_pct > rules.ceiling.highest_rh_pct and not facts.on:
+        found.append(Condition("too_humid", facts.rh_high_pct, rules.ceiling.highest_rh_pct))
+    if scene.outage is not None and scene.t < scene.outage.until_t:
+        since, until = scene.outage.since, scene.outage.until
+        found.append(Condition("power_was_out", detail=f"{since:%Y-%m-%d %H:%M} and {until:%Y-%m-%d %H:%M}"))
+    if facts.bypass:
+        found.append(Condition("bypassed", facts.bypass_left_s, detail=facts.bypass))
+    return found + _due(scene)
+
+
+def _clock_in(scene: Scene) -> str:
+    """The time of day at which the cap frees a useful run; "" where that cannot be told."""
+    free_in_s = scene.facts.cap_free_in_s
+    if not 0.0 <= free_in_s <= 2 * DAY_S:
+        return ""
+    try:
+        return f"{scene.wall + timedelta(seconds=free_in_s):%H:%M}"
+    except OverflowError:  # a wall clock at the end of the calendar
+        return ""
+
+
+def _due(scene: Scene) -> list[Condition]:
+    """What the keeper wanted to be reminded of."""
+    limits, t = scene.rules.keeper, scene.t
+    found = []
+    if limits.cleaning_days > 0.0 and t - scene.wishes.cleaned_t > limits.cleaning_days * DAY_S:
+        found.append(Condition("cleaning_due", (t - scene.wishes.cleaned_t) / DAY_S, limits.cleaning_days))
+    if limits.calibration_days > 0.0:
+        for correction in scene.rules.probe:
+            compared = correction.calibrated_on
+            days = t / DAY_S if compared is None else float((scene.wall.date() - compared).days)
+            if days > limits.calibration_days:
+                found.append(Condition("calibration_due", days, limits.calibration_days))
+                break
+    return found
 
 
 def _of_tank(level_l: float, rules: Rules) -> list[Condition]:

@@ -23,6 +23,8 @@ def gather(
     water: TankMemory,
     used: RuntimeMemory,
     pause_until_t: float,
+    bypass: str,
+    bypass_left_s: float | None,
 ) -> Facts:
     lasted_s = t - relay.since_t
     is_empty = water.level_l is not None and tank.empty(water)
@@ -56,4 +58,6 @@ def gather(
         rules.runtime.cap_s,
         used.capped_until_t - t if used.capped_until_t is not None else 0.0,
         t - relay.stuck_on_since_t if relay.stuck_on_since_t is not None else 0.0,
+        bypass,
+        bypass_left_s,
     )

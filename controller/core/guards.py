@@ -79,6 +79,8 @@ class Facts(NamedTuple):
     cap_s: float
     cap_free_in_s: float
     stuck_on_for_s: float  # seen on although commanded off; 0 = it obeys
+    bypass: str  # where the hand/off/auto switch is said or seen to stand: "hand", "off", "" for auto
+    bypass_left_s: float | None  # until a word about it runs out; None = seen by its own contact
 
 
 Guard = Callable[[Facts, GuardLimits], Reason | None]
@@ -178,8 +180,16 @@ def relay_stuck(facts: Facts, limits: GuardLimits) -> Reason | None:
     return Reason("relay_stuck", Action.OFF, facts.stuck_on_for_s, limits.stuck_after_s)
 
 
+def bypassed(facts: Facts, limits: GuardLimits) -> Reason | None:
+    """The outlet is not ours to switch: its hand/off/auto switch does not stand at auto."""
+    if not facts.bypass:
+        return None
+    return Reason("bypassed", Action.OFF, clears_in_s=facts.bypass_left_s, detail=facts.bypass)
+
+
 GUARDS: tuple[Guard, ...] = (
     clock,
+    bypassed,
     paused,
     untrusted,
     ceiling,

@@ -13,7 +13,9 @@ from typing import NamedTuple
 
 from pydantic import Field
 
-from controller.core import runtime, tank
+from controller.core import alarms, effect, runtime, tank
+from controller.core.alarms import Standing
+from controller.core.effect import EffectMemory
 from controller.core.limits import Limits
 from controller.core.records import Answer, Request
 from controller.core.runtime import RuntimeMemory
@@ -32,6 +34,16 @@ class KeeperLimits(Limits):
     raise_days: float = Field(3.0, ge=0.1, le=30, description="a raised target, unless said otherwise")
     longest_raise_days: float = Field(14.0, ge=0.1, le=60, description="no raised target stays longer")
     most_raise_rh_pct: float = Field(15.0, ge=0, le=40, description="no target is raised further")
+    bypass_hours: float = Field(
+        2.0, ge=0.05, le=24, description="the hand/off/auto switch is back at auto after this, unless said"
+    )
+    longest_bypass_hours: float = Field(24.0, ge=0.05, le=168, description="no word on it holds longer")
+    cleaning_days: float = Field(
+        3.0, ge=0, le=90, description="a notice when the humidifier was last cleaned so long ago; 0 = never"
+    )
+    calibration_days: float = Field(
+        180.0, ge=0, le=3660, description="a notice when a probe was last compared so long ago; 0 = never"
+    )
 
 
 class KeeperMemory(NamedTuple):
@@ -41,6 +53,9 @@ class KeeperMemory(NamedTuple):
     humidify_until_t: float = 0.0
     raise_until_t: float = 0.0
     raise_rh_pct: float = 0.0
+    bypass: str = ""  # "hand" or "off" until bypass_until_t
+    bypass_until_t: float = 0.0
+    cleaned_t: float = 0.0  # when the humidifier was last cleaned, as far as anybody said
 
 
 class Desk(NamedTuple):
@@ -49,6 +64,17 @@ class Desk(NamedTuple):
     keeper: KeeperMemory
     tank: TankMemory
     runtime: RuntimeMemory
+    standing: tuple[Standing, ...] = ()
+    effect: EffectMemory = EffectMemory()
+
+
+def bypass(memory: KeeperMemory, hand: bool | None, t: float) -> tuple[str, float | None]:
+    """Where the outlet's switch stands, and until when that word holds; its own contact says more."""
+    if hand:
+        return "hand", None
+    if memory.bypass and memory.bypass_until_t > t:
+        return memory.bypass, memory.bypass_until_t - t
+    return "", None
 
 
 def handle(
@@ -82,8 +108,48 @@ def _handle_one(
             return desk, Answer(request, False, f"{figure:g} is not a figure above zero")
     if request.kind == "refilled":
         return _refilled(desk, request, t, wall, tanks)
+    if request.kind == "acknowledge":
+        return _acknowledged(desk, request)
+    if request.kind == "cleaned":
+        ago_s = 0.0 if request.at is None else (wall - request.at).total_seconds()
+        if ago_s < -60.0:
+            return desk, Answer(request, False, f"{request.at:%Y-%m-%d %H:%M} is still to come")
+        cleaned = desk.keeper._replace(cleaned_t=max(desk.keeper.cleaned_t, t - max(ago_s, 0.0)))
+        desk = desk._replace(keeper=cleaned, effect=effect.forgive(desk.effect, keep_best=True))
+        return desk, Answer(request, True, "noted: the humidifier was cleaned")
+    if str(request.kind).startswith("bypass_"):
+        keeper, done, words = _bypass(desk.keeper, request, t, limits)
+        return desk._replace(keeper=keeper), Answer(request, done, words)
     keeper, done, words = _timed(desk.keeper, request, t, limits)
     return desk._replace(keeper=keeper), Answer(request, done, words)
+
+
+def _acknowledged(desk: Desk, request: Request) -> tuple[Desk, Answer]:
+    standing, count = alarms.acknowledge(desk.standing, request.by or "somebody")
+    weak = any(item.code == "mist_weak" and item.said for item in standing)
+    if weak:  # the keeper knows: the output of today is the new measure
+        desk = desk._replace(effect=effect.forgive(desk.effect))
+    words = "no alarm waits for it"
+    if count:
+        words = f"noted: {count} alarm{'' if count == 1 else 's'} acknowledged"
+    return desk._replace(standing=standing), Answer(request, True, words)
+
+
+def _bypass(
+    keeper: KeeperMemory, request: Request, t: float, limits: KeeperLimits
+) -> tuple[KeeperMemory, bool, str]:
+    """Where the outlet's own hand/off/auto switch stands. A word on it ends, or a forgotten one would
+    leave the room dry for ever.
+    """
+    position = request.kind.removeprefix("bypass_")
+    if position == "auto":
+        return keeper._replace(bypass="", bypass_until_t=0.0), True, "the outlet is switched from here again"
+    if position not in ("hand", "off"):
+        return keeper, False, f"{request.kind[:40]!r} is not a request known here"
+    for_s, words = _bounded(request.for_s, limits.bypass_hours * 3600, limits.longest_bypass_hours * 3600)
+    counts = "; its time counts as run" if position == "hand" else ""
+    keeper = keeper._replace(bypass=position, bypass_until_t=t + for_s, humidify_until_t=0.0)
+    return keeper, True, f"the outlet's switch is taken to stand at {position} for {words}{counts}"
 
 
 def _timed(
@@ -133,7 +199,8 @@ def _refilled(
     at_t = tank.filled_at(desk.tank, t - max(ago_s, 0.0))
     used_since_l = runtime.on_s_since(desk.runtime, at_t, t) * tanks.rate_l_per_s
     filling = tank.filled(desk.tank, t, request.litres, at_t, used_since_l, tanks)
-    return desk._replace(tank=filling.memory), Answer(request, True, filling.words)
+    filled = desk._replace(tank=filling.memory, effect=effect.forgive(desk.effect, keep_best=True))
+    return filled, Answer(request, True, filling.words)
 
 
 def duration_words(seconds: float) -> str:

@@ -46,7 +46,8 @@ class Request(NamedTuple):
 
     kind: ``refilled`` (litres added, or None for to the top; ``at`` when it happened, None
     for now), ``pause`` (for_s), ``resume``, ``raise_target`` (rh_pct to add, for_s),
-    ``humidify_now`` (for_s).
+    ``humidify_now`` (for_s), ``acknowledge`` (the alarms that stand), ``cleaned``, ``bypass_hand``,
+    ``bypass_off`` (where the outlet's hand/off/auto switch stands; for_s) and ``bypass_auto``.
     """
 
     kind: str
@@ -63,7 +64,7 @@ class Inputs(NamedTuple):
     """What the world says this tick. ``relay_on`` None means: as commanded.
 
     ``troubles`` are (code, words) of what is wrong outside the core as long as it is: they become
-    fault alarms and change nothing else.
+    fault alarms and change nothing else. ``hand`` True: the hand/off/auto switch is seen at hand.
     """
 
     readings: tuple[Reading, ...] = ()
@@ -72,6 +73,7 @@ class Inputs(NamedTuple):
     outdoor_c: float | None = None
     requests: tuple[Request, ...] = ()
     troubles: tuple[tuple[str, str], ...] = ()
+    hand: bool | None = None
 
 
 class Action(IntEnum):
@@ -99,13 +101,17 @@ class Reason(NamedTuple):
 
 
 class Message(NamedTuple):
-    """A fault alarm (something is wrong) or a notice (the world is so), since when, with its figures."""
+    """A fault alarm (something is wrong) or a notice (the world is so), since when, with its figures.
+
+    ``acked_by``: who has said that they know of it; "" while nobody has.
+    """
 
     code: str
     since: datetime
     seen: float | None = None
     limit: float | None = None
     detail: str = ""
+    acked_by: str = ""
 
 
 class Answer(NamedTuple):

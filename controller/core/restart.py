@@ -7,17 +7,22 @@ Never: lets time of unknown length age the runtime ledger, or forgets a run that
 
 from __future__ import annotations
 
-from datetime import datetime
+from contextlib import suppress
+from datetime import datetime, timedelta
 from math import isfinite
 
-from controller.core import runtime, tank
-from controller.core.records import Instant
+from controller.core import effect, runtime, tank
+from controller.core.records import NEVER_T, Instant
 from controller.core.rules import Rules
-from controller.core.state import Gap, RelayMemory, State
+from controller.core.state import Gap, Outage, RelayMemory, State, after_loss
 from controller.core.trust import ProbeMemory
 
 MARK_S = 300.0
 """While on, the state is kept at least this often; an unclean end counts as on for this long."""
+LATEST_T = 1e10
+"""Three hundred years; the clock of a state from elsewhere may be so large that seconds vanish in it."""
+OUTAGE_SAID_S = 86400.0
+STARTS_REMEMBERED = 8
 
 
 def resume(state: State, now: Instant, rules: Rules) -> State:
@@ -27,16 +32,21 @@ def resume(state: State, now: Instant, rules: Rules) -> State:
             return state
     except TypeError:
         return state
+    if not 0.0 <= state.t <= LATEST_T:
+        state = after_loss("its clock stands at no time", rules.runtime.cap_s)
     gap_s = _known_gap_s(state, now)
     t, used, water = state.t, state.runtime, state.tank
-    if state.relay.on or state.relay.unbooked:  # nobody saw that run end
-        ran_s = MARK_S if gap_s is None else min(gap_s, MARK_S)
+    by_hand = state.keeper.bypass == "hand" and state.keeper.bypass_until_t > t
+    if state.relay.on or state.relay.unbooked or by_hand:  # nobody saw that run end
+        longest_s = max(state.keeper.bypass_until_t - t, MARK_S) if by_hand else MARK_S
+        ran_s = MARK_S if gap_s is None else min(gap_s, longest_s)
         t += ran_s
         used = runtime.advance(used, t, ran_s, True)
         water = tank.advance(water, t, ran_s, rules.tank)
         gap_s = None if gap_s is None else gap_s - ran_s
     used = runtime.advance(used, t, 0.0, False)
     unknown = gap_s is None and state.wall_trusted and state.t > 0.0
+    mist = effect.recalled(state.effect)
     t += gap_s or 0.0
     return state._replace(
         t=t,
@@ -49,8 +59,20 @@ def resume(state: State, now: Instant, rules: Rules) -> State:
         relay=RelayMemory(since_t=t, rest_until_t=state.relay.rest_until_t),
         probes=tuple(ProbeMemory() for _ in state.probes),
         refused=True,
+        effect=mist._replace(began_t=NEVER_T) if gap_s is None else mist,
         gap=Gap(state.wall, state.t, t) if unknown else state.gap,
+        outage=_outage(state, now, t),
+        starts_t=(*state.starts_t, t)[-STARTS_REMEMBERED:],
     )
+
+
+def _outage(state: State, now: Instant, t: float) -> Outage | None:
+    """Another boot than that of the kept state: the board was away, at some time since it was kept."""
+    if not (state.boot and now.boot and state.boot != now.boot):
+        return state.outage
+    if not (state.wall_trusted and now.wall_trusted):
+        return state.outage
+    return Outage(state.wall, now.wall, t + OUTAGE_SAID_S)
 
 
 def stop(state: State) -> State:
@@ -79,4 +101,8 @@ def settle_gap(state: State, t: float, wall: datetime) -> State:
     used = state.runtime
     if off_s > 0.0:
         used = runtime.age_finished(used, gap.resumed_t, off_s, t)
-    return state._replace(gap=None, runtime=used)
+    outage = state.outage
+    if off_s > 0.0:
+        with suppress(ArithmeticError, ValueError):  # figures from elsewhere, at the end of the calendar
+            outage = Outage(gap.since_wall, wall - timedelta(seconds=t - gap.resumed_t), t + OUTAGE_SAID_S)
+    return state._replace(gap=None, runtime=used, outage=outage)

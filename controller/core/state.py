@@ -16,13 +16,16 @@ from pydantic import ConfigDict, TypeAdapter, ValidationError
 
 from controller.core.alarms import Standing
 from controller.core.demand import DemandMemory
+from controller.core.effect import EffectMemory
 from controller.core.keeper import KeeperMemory
 from controller.core.runtime import RuntimeMemory, assume_ran
 from controller.core.tank import TankMemory
 from controller.core.trust import ProbeMemory
 from controller.errors import KeptStateError
 
-STATE_VERSION = 1
+STATE_VERSION = 2
+OLDEST_READ = 1
+"""An upgrade keeps the state: fields that an older version did not know begin at their defaults."""
 
 
 class RelayMemory(NamedTuple):
@@ -43,6 +46,14 @@ class Gap(NamedTuple):
     since_wall: datetime  # when the state was kept, by both clocks
     since_t: float
     resumed_t: float
+
+
+class Outage(NamedTuple):
+    """The board was away, some time between two moments; a notice until ``until_t``."""
+
+    since: datetime
+    until: datetime
+    until_t: float
 
 
 class State(NamedTuple):
@@ -67,6 +78,10 @@ class State(NamedTuple):
     standing: tuple[Standing, ...] = ()
     lost: str = ""  # why the state before this one could not be used; an alarm until it has aged out
     lost_until_t: float = 0.0
+    effect: EffectMemory = EffectMemory()
+    ahead_rh_pct: float = 0.0  # the first of two probes before the second, in the mean of about a day
+    outage: Outage | None = None
+    starts_t: tuple[float, ...] = ()  # the last starts of the program
 
     def to_plain(self) -> dict[str, Any]:
         """A mapping of JSON types; times are written in UTC."""
@@ -77,22 +92,32 @@ class State(NamedTuple):
     def from_plain(cls, plain: Mapping[str, Any]) -> State:
         """Raises KeptStateError with the first thing that is wrong."""
         version = plain.get("version") if isinstance(plain, Mapping) else None
-        if version != STATE_VERSION:
+        if type(version) is not int or not OLDEST_READ <= version <= STATE_VERSION:
             raise KeptStateError(f"state version {version!r} is not {STATE_VERSION}")
         try:
             state = _adapter().validate_python(dict(plain))
         except (ValidationError, TypeError, ValueError) as error:
             first = str(error).splitlines()
             raise KeptStateError("; ".join(first[:2])) from error
-        if state.to_plain() != dict(plain):  # something is missing, or was not written by us
-            raise KeptStateError("it does not read back as it was written")
-        return state._replace(started=False)
+        written = state.to_plain()
+        if not (_within(dict(plain), written) if version < STATE_VERSION else written == dict(plain)):
+            raise KeptStateError("it does not read back as it was written")  # missing, or not ours
+        return state._replace(version=STATE_VERSION, started=False)
 
 
 def after_loss(why: str, cap_s: float) -> State:
     """A start without a readable kept state: half the cap counts as used, the tank is unknown."""
     half = assume_ran(RuntimeMemory(), -cap_s / 2.0, 0.0)
     return State(runtime=half, lost=why or "unknown", lost_until_t=86400.0)
+
+
+def _within(old: Any, new: Any) -> bool:
+    """Whether everything an older version wrote is in ``new`` as it was; what it did not know is added."""
+    if isinstance(old, dict):
+        return isinstance(new, dict) and all(key in new and _within(old[key], new[key]) for key in old)
+    if isinstance(old, list):
+        return isinstance(new, list) and len(old) == len(new) and all(map(_within, old, new))
+    return isinstance(old, bool) == isinstance(new, bool) and bool(old == new)  # 0 == 0.0
 
 
 def _plain(value: Any) -> Any:

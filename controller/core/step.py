@@ -12,13 +12,14 @@ from __future__ import annotations
 
 from datetime import UTC, datetime
 from math import isfinite, nan
-from typing import NamedTuple
 
 from controller.core import (
     alarms,
+    books,
     ceiling,
     conditions,
     demand,
+    effect,
     guards,
     keeper,
     restart,
@@ -27,46 +28,21 @@ from controller.core import (
     target,
     trust,
 )
+from controller.core.books import LONGEST_INTERVAL_S, Tick
 from controller.core.demand import DemandMemory
 from controller.core.facts import gather as gather_facts
 from controller.core.guards import Facts
-from controller.core.keeper import KeeperMemory
-from controller.core.records import Action, Answer, Decision, Inputs, Instant, Reading, Reason
+from controller.core.records import Action, Decision, Inputs, Instant, Reading, Reason
 from controller.core.rules import Rules
 from controller.core.runtime import RuntimeMemory
 from controller.core.state import RelayMemory, State
-from controller.core.tank import TankMemory
 from controller.core.target import Target
 from controller.core.trust import Belief, ProbeMemory
 
-SHORTEST_INTERVAL_S = 1.0
-LONGEST_INTERVAL_S = 300.0
 LONGEST_VALID_S = LONGEST_INTERVAL_S + 30.0
 """A decision holds a little longer than the longest interval at which ``advance`` may be called."""
 DUTY_LOOK_BACK_S = 4 * 3600.0
 NO_READING = Reading(failure="no reading was given")
-
-
-class Tick(NamedTuple):
-    """The time of one tick, as the core sees it."""
-
-    t: float
-    dt_s: float
-    mono_s: float
-    clock_ok: bool
-    wall: datetime
-
-
-class Books(NamedTuple):
-    """The accounts after the last tick."""
-
-    was_on: bool
-    on_s: float
-    relay: RelayMemory
-    used: RuntimeMemory
-    water: TankMemory
-    wishes: KeeperMemory
-    answers: tuple[Answer, ...]
 
 
 def advance(state: State, inputs: Inputs, rules: Rules, now: Instant) -> tuple[State, Decision]:
@@ -80,9 +56,15 @@ def advance(state: State, inputs: Inputs, rules: Rules, now: Instant) -> tuple[S
         state = restart.settle_gap(state, tick.t, tick.wall)
     t = tick.t
 
-    was_on, on_s, relay, used, water, wishes, answers = _book(state, inputs, rules, tick)
-    probes = _watch(state.probes, inputs.readings, rules, t, on_s)
+    was_on, on_s, relay, used, water, wishes, standing, mist, answers = books.book(state, inputs, rules, tick)
+    probes = _watch(state.probes, inputs.readings, rules, tick, on_s)
     belief = trust.believe(probes, rules.trust)
+    ahead_rh_pct = state.ahead_rh_pct
+    if belief.ahead_rh_pct is not None:
+        ahead_rh_pct = trust.drift(ahead_rh_pct, belief.ahead_rh_pct, tick.dt_s)
+    before_mist, mist = mist, effect.advance(mist, t, tick.dt_s, on_s, belief.rh_pct, belief.temp_c)
+    if mist.learned is not before_mist.learned and effect.no_mist(mist) and not effect.no_mist(before_mist):
+        water = tank.seen_dry(water, t, rules.tank)
     raised = wishes.raise_rh_pct if wishes.raise_until_t > t else 0.0
     setpoint = target.wanted(tick.wall, raised, rules.ceiling.release_rh_pct, rules.target)
     held, surface, need = state.ceiling_held, None, state.demand
@@ -91,16 +73,21 @@ def advance(state: State, inputs: Inputs, rules: Rules, now: Instant) -> tuple[S
         surface = ceiling.coldest_surface(
             belief.temp_c, belief.rh_pct, inputs.surface_c, inputs.outdoor_c, rules.surface
         )
-        water = tank.watch_trial(water, t, was_on, belief.temp_c, belief.rh_pct, rules.tank)
+        tried = tank.watch_trial(water, t, was_on, belief.temp_c, belief.rh_pct, rules.tank)
+        if tried.level_l is None and water.level_l is not None:  # a trial has found water
+            mist = effect.forgive(mist, keep_best=True)
+        water = tried
         need = _need(state, rules, tick, belief.rh_pct, setpoint.rh_pct, used, on_s)
 
     least_s = relay.last_interval_s
     if not relay.on and least_s < rules.guards.shortest_on_s:
         least_s = rules.guards.shortest_on_s
     used = runtime.judge_cap(used, t, least_s, rules.runtime)
+    bypass, bypass_left_s = keeper.bypass(wishes, inputs.hand, t)
     facts = gather_facts(
-        rules, t, tick.clock_ok, relay, belief, held, surface, water, used, wishes.pause_until_t
-    )
+        rules, t, tick.clock_ok, relay, belief, held, surface, water, used, wishes.pause_until_t, bypass,
+        bypass_left_s,
+    )  # fmt: skip
     refused = guards.refusals(facts, rules.guards)
     pacing = len(refused) == 1 and refused[0].code == "shortest_off"  # that is rhythm, no refusal
     asked = "demand" if need.wants else "humidify_now" if wishes.humidify_until_t > t else ""
@@ -109,12 +96,18 @@ def advance(state: State, inputs: Inputs, rules: Rules, now: Instant) -> tuple[S
         relay = _switched(relay, on, t, refused, rules)
 
     lost = state.lost if t < state.lost_until_t else ""
-    found = conditions.gather(rules, relay, t, belief, surface, facts, water, lost, inputs.troubles)
-    standing = alarms.advance(state.standing, found, t, tick.wall) if found else alarms.NONE
+    found = conditions.gather(
+        conditions.Scene(
+            rules, relay, t, tick.wall, now.wall_trusted, belief, ahead_rh_pct, probes, surface, facts,
+            refused, water, wishes, mist, state.outage, state.starts_t, lost,
+        ),
+        inputs.troubles,
+    )  # fmt: skip
+    standing = alarms.advance(standing, found, t, tick.wall) if found else alarms.NONE
     after = State(
         state.version, t, state.started, tick.mono_s, now.boot, tick.wall, now.wall_trusted, state.gap,
         probes, held, need, bool(refused) and not pacing, relay, used, water, wishes, standing,
-        state.lost, state.lost_until_t,
+        state.lost, state.lost_until_t, mist, ahead_rh_pct, state.outage, state.starts_t,
     )  # fmt: skip
     if not state.started:  # no clock yet to resume by: answered, but nothing is forgotten
         after = before
@@ -141,27 +134,6 @@ def advance(state: State, inputs: Inputs, rules: Rules, now: Instant) -> tuple[S
     )
 
 
-def _book(state: State, inputs: Inputs, rules: Rules, tick: Tick) -> Books:
-    """What the last tick used, and what people said since."""
-    was_on = state.relay.on if inputs.relay_on is None else inputs.relay_on
-    if state.relay.unbooked and tick.dt_s > 0.0:
-        was_on = True
-    on_s = tick.dt_s if was_on else 0.0
-    relay = _seen(state.relay, was_on, tick)
-    used = runtime.advance(state.runtime, tick.t, tick.dt_s, was_on)
-    water = tank.advance(state.tank, tick.t, on_s, rules.tank)
-    if not inputs.requests:
-        return Books(was_on, on_s, relay, used, water, state.keeper, ())
-    if not state.started:
-        words = "the clock gives no usable time yet; ask again"
-        refused = tuple(Answer(request, False, words) for request in inputs.requests)
-        return Books(was_on, on_s, relay, used, water, state.keeper, refused)
-    desk, answers = keeper.handle(
-        keeper.Desk(state.keeper, water, used), inputs.requests, tick.t, tick.wall, rules.keeper, rules.tank
-    )
-    return Books(was_on, on_s, relay, desk.runtime, desk.tank, desk.keeper, answers)
-
-
 def _sane(now: Instant, state: State) -> Instant:
     """A wall clock that is no time of day, or has no zone, is not to be trusted for anything but that."""
     wall = now.wall
@@ -185,46 +157,18 @@ def _tick(state: State, now: Instant) -> Tick:
     return Tick(state.t + dt_s, dt_s, mono_s, True, wall)
 
 
-def _seen(relay: RelayMemory, was_on: bool, tick: Tick) -> RelayMemory:
-    """Remembers how far apart the looks are, and since when the relay does not obey."""
-    if not tick.clock_ok:
-        return relay._replace(unbooked=True) if was_on else relay
-    interval_s = tick.dt_s
-    if not SHORTEST_INTERVAL_S <= interval_s <= LONGEST_INTERVAL_S:
-        if interval_s <= 0.0:
-            interval_s = relay.last_interval_s
-        interval_s = min(max(interval_s, SHORTEST_INTERVAL_S), LONGEST_INTERVAL_S)
-    stuck = no_answer = None
-    if was_on != relay.on:
-        began_t = tick.t - tick.dt_s
-        if was_on:
-            stuck = began_t if relay.stuck_on_since_t is None else relay.stuck_on_since_t
-        else:
-            no_answer = began_t if relay.no_answer_since_t is None else relay.no_answer_since_t
-    if relay.unbooked and tick.dt_s > 0.0:  # booked now; the pause after it begins now
-        return RelayMemory(relay.on, tick.t, relay.rest_until_t, None, None, interval_s)
-    if (
-        interval_s == relay.last_interval_s
-        and stuck == relay.stuck_on_since_t
-        and no_answer == relay.no_answer_since_t
-    ):
-        return relay
-    return RelayMemory(
-        relay.on, relay.since_t, relay.rest_until_t, stuck, no_answer, interval_s, relay.unbooked
-    )
-
-
 def _watch(
-    memories: tuple[ProbeMemory, ...], readings: tuple[Reading, ...], rules: Rules, t: float, on_s: float
+    memories: tuple[ProbeMemory, ...], readings: tuple[Reading, ...], rules: Rules, tick: Tick, on_s: float
 ) -> tuple[ProbeMemory, ...]:
+    t, dt_s = tick.t, tick.dt_s
     corrections = rules.probe
     if len(corrections) == 1 and len(memories) == 1 and readings:
-        return (trust.watch(memories[0], readings[0], corrections[0], rules.trust, t, on_s),)
+        return (trust.watch(memories[0], readings[0], corrections[0], rules.trust, t, dt_s, on_s),)
     watched = []
     for index, correction in enumerate(corrections):
         memory = memories[index] if index < len(memories) else ProbeMemory()
         reading = readings[index] if index < len(readings) else NO_READING
-        watched.append(trust.watch(memory, reading, correction, rules.trust, t, on_s))
+        watched.append(trust.watch(memory, reading, correction, rules.trust, t, dt_s, on_s))
     return tuple(watched)
 
 

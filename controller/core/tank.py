@@ -89,6 +89,13 @@ def advance(memory: TankMemory, t: float, on_s: float, limits: TankLimits) -> Ta
     return memory._replace(level_l=0.0, next_trial_t=t + limits.trial_every_minutes * 60.0)
 
 
+def seen_dry(memory: TankMemory, t: float, limits: TankLimits) -> TankMemory:
+    """No mist came although it was on: from now on trial pulses look for water, as on an empty tank."""
+    if memory.level_l is not None and memory.level_l <= 0.0:
+        return memory
+    return memory._replace(level_l=0.0, trial_from_t=None, next_trial_t=t + limits.trial_every_minutes * 60.0)
+
+
 def trial_allowed(memory: TankMemory, t: float, limits: TankLimits) -> bool:
     """Whether an empty tank may be tried now: a pulse is due, or one is under way."""
     if not limits.dry_cutout:

@@ -9,7 +9,9 @@ the last good one, or from several plausible ones in a row that follow from each
 single spike is doubted, a real jump is believed after ``good_samples``). A bad sample is
 bridged by the last good one for ``bridge_s``; then trust is lost, and comes back only
 after ``good_samples`` good ones. A probe whose raw figures have not moved at all while the
-relay worked for ``frozen_on_minutes`` is frozen: mist that changes nothing was not measured.
+relay worked for ``frozen_on_minutes`` is frozen: mist that changes nothing was not measured. So is
+one that used to move at nearly every look and has not for ``frozen_minutes``, whatever the relay did,
+or, while mist runs, for so many looks that chance does not explain it: a strong humidifier is quick.
 """
 
 from __future__ import annotations
@@ -23,6 +25,17 @@ from pydantic import Field
 
 from controller.core.limits import Limits, Rh, TempC
 from controller.core.records import NEVER_T, Reading
+
+LIVELY_WEIGHT = 1.0 / 1000.0
+LIVELY = 0.4
+"""A probe that moves at four looks in ten stands still for the looks of half an hour, by chance, never."""
+NEVER_BY_CHANCE = 1e-9
+STILL_ON_S = 120.0
+"""While mist runs, a lively probe whose stillness no chance explains is given up; not sooner than this."""
+DOUBT_MEMORY_S = 7200.0
+LONG_DOUBT_S = 600.0
+"""A doubt that lasts longer is told by itself; it does not make a probe unsteady."""
+APART_MEMORY_S = 43200.0
 
 
 class CorrectionLimits(Limits):
@@ -48,11 +61,22 @@ class TrustLimits(Limits):
     lowest_temp_c: TempC = Field(-10.0, description="colder is not a room: out of range")
     highest_temp_c: TempC = Field(60.0, description="hotter is not a room: out of range")
     frozen_on_minutes: float = Field(20.0, ge=1, le=600, description="on-time without any movement")
+    frozen_minutes: float = Field(30.0, ge=5, le=600, description="a lively probe without any movement")
     disagree_rh_pct: float = Field(8.0, ge=1, le=50, description="two probes further apart disagree")
+    drifted_rh_pct: float = Field(
+        5.0, ge=1, le=50, description="two probes further apart in the mean of a day have drifted"
+    )
+    unsteady_share: float = Field(
+        0.2, ge=0.02, le=1, description="a probe that is doubted for this share of the last hours is unsteady"
+    )
 
     @cached_property
     def frozen_on_s(self) -> float:
         return self.frozen_on_minutes * 60.0
+
+    @cached_property
+    def frozen_s(self) -> float:
+        return self.frozen_minutes * 60.0
 
 
 class ProbeMemory(NamedTuple):
@@ -71,6 +95,9 @@ class ProbeMemory(NamedTuple):
     raw_rh_pct: float = -1.0  # raw figures, and the on-time since they last moved
     raw_temp_c: float = -1.0
     still_on_s: float = 0.0
+    still_since_t: float = NEVER_T  # when they last moved
+    lively: float = 0.0  # share of the looks at which they moved, over about the last thousand
+    doubted: float = 0.0  # share of the last two hours in which it was doubted
 
 
 class Belief(NamedTuple):
@@ -83,6 +110,7 @@ class Belief(NamedTuple):
     doubt: str  # the code of what is wrong with a probe, "" when all are well; of the first, if two are
     detail: str
     apart_rh_pct: float  # how far two trusted probes are apart; 0 with one
+    ahead_rh_pct: float | None = None  # how much wetter the first says it is than the second; None: not both
 
 
 def plausible(reading: Reading, limits: TrustLimits) -> str:
@@ -112,12 +140,13 @@ def watch(
     correction: CorrectionLimits,
     limits: TrustLimits,
     t: float,
+    dt_s: float,
     on_s: float,
 ) -> ProbeMemory:
-    """One probe, one tick. ``t`` is the core's clock, ``on_s`` the relay's on-time since the last tick."""
+    """One probe, one tick. ``t`` is the core's clock; ``dt_s`` since the last tick, ``on_s`` of it on."""
     doubt = plausible(reading, limits)
     if doubt:
-        return _doubted(memory, doubt, reading.failure, limits, t)
+        return _doubted(memory, doubt, reading.failure, limits, t, dt_s)
     raw_rh, raw_temp = reading.rh_pct, reading.temp_c
     assert raw_rh is not None
     assert raw_temp is not None
@@ -129,9 +158,20 @@ def watch(
     follows = _near(rh, temp, memory.seen_rh_pct, memory.seen_temp_c, t - memory.seen_t, limits)
     row = memory.row + 1 if follows else 1
     still = raw_rh == memory.raw_rh_pct and raw_temp == memory.raw_temp_c
-    still_on_s = memory.still_on_s + on_s if still else 0.0
-    if still_on_s >= limits.frozen_on_s:
+    lively = memory.lively
+    if still:
+        still_on_s, still_since_t = memory.still_on_s + on_s, memory.still_since_t
+        lively -= LIVELY_WEIGHT * lively
+    else:
+        still_on_s, still_since_t = 0.0, t
+        lively += LIVELY_WEIGHT * (1.0 - lively)
+    if still_on_s >= limits.frozen_on_s or (
+        memory.lively >= LIVELY
+        and memory.good_t > NEVER_T
+        and (t - still_since_t >= limits.frozen_s or _too_still(memory.lively, still_on_s, dt_s))
+    ):
         doubt = "frozen"
+        lively = memory.lively  # or a frozen probe would in time be taken for one that hardly moves
         good = False
     else:
         good = row >= limits.good_samples or (
@@ -144,20 +184,50 @@ def watch(
         )
         doubt = "" if good else ("jump" if memory.trusted else "settling")
     if good:
-        return ProbeMemory(True, "", "", row, rh, temp, t, rh, temp, t, raw_rh, raw_temp, still_on_s)
+        doubted = memory.doubted
+        if doubted > 0.0:
+            doubted = doubted - doubted * _weight(dt_s) if doubted > 1e-6 else 0.0
+        return ProbeMemory(
+            True, "", "", row, rh, temp, t, rh, temp, t, raw_rh, raw_temp, still_on_s, still_since_t,
+            lively, doubted,
+        )  # fmt: skip
     kept = memory.trusted and t - memory.good_t <= limits.bridge_s and doubt != "frozen"
     return ProbeMemory(
         kept, doubt, "", row, memory.rh_pct, memory.temp_c, memory.good_t,
-        rh, temp, t, raw_rh, raw_temp, still_on_s,
+        rh, temp, t, raw_rh, raw_temp, still_on_s, still_since_t,
+        lively, _more_doubted(memory, t, dt_s),
     )  # fmt: skip
 
 
-def _doubted(memory: ProbeMemory, doubt: str, detail: str, limits: TrustLimits, t: float) -> ProbeMemory:
+def _too_still(lively: float, still_on_s: float, dt_s: float) -> bool:
+    """Whether so many looks in a row without movement, mist running, are no matter of chance."""
+    if still_on_s < STILL_ON_S or dt_s <= 0.0:
+        return False
+    return bool((1.0 - lively) ** (still_on_s / dt_s) < NEVER_BY_CHANCE)
+
+
+def _more_doubted(memory: ProbeMemory, t: float, dt_s: float) -> float:
+    if t - memory.good_t > LONG_DOUBT_S:
+        return memory.doubted
+    return memory.doubted + (1.0 - memory.doubted) * _weight(dt_s)
+
+
+def _weight(dt_s: float) -> float:
+    """Of the time since the last tick, in what is remembered of the last hours."""
+    return min(dt_s * (1.0 / DOUBT_MEMORY_S), 1.0)
+
+
+def _doubted(
+    memory: ProbeMemory, doubt: str, detail: str, limits: TrustLimits, t: float, dt_s: float
+) -> ProbeMemory:
     trusted = memory.trusted and t - memory.good_t <= limits.bridge_s
-    row = memory.row if trusted else 0
-    if trusted == memory.trusted and (doubt, detail, row) == (memory.doubt, memory.detail, memory.row):
-        return memory
-    return memory._replace(trusted=trusted, doubt=doubt, detail=str(detail)[:200], row=row)
+    return memory._replace(
+        trusted=trusted,
+        doubt=doubt,
+        detail=str(detail)[:200],
+        row=memory.row if trusted else 0,
+        doubted=_more_doubted(memory, t, dt_s),
+    )
 
 
 def _near(
@@ -197,4 +267,12 @@ def believe(probes: tuple[ProbeMemory, ...], limits: TrustLimits) -> Belief:
         doubt,
         detail,
         high - low,
+        probes[0].rh_pct - probes[1].rh_pct if len(trusted) == 2 else None,
     )
+
+
+def drift(mean_rh_pct: float, ahead_rh_pct: float | None, dt_s: float) -> float:
+    """How far the first probe is ahead of the second in the mean of about a day."""
+    if ahead_rh_pct is None:
+        return mean_rh_pct
+    return mean_rh_pct + (ahead_rh_pct - mean_rh_pct) * min(dt_s * (1.0 / APART_MEMORY_S), 1.0)

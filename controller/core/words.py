@@ -1,6 +1,6 @@
-"""WORDS: every code of the core in a keeper's language. The only file that words them.
+"""WORDS: why it is on or off, in a keeper's language. Alarms and notices have theirs in ``messages.py``.
 
-In:    reasons, messages, decisions.
+In:    reasons, decisions.
 Out:   plain sentences.
 Never: decides anything.
 """
@@ -12,7 +12,7 @@ from datetime import datetime, timedelta
 from math import isfinite
 
 from controller.core.keeper import duration_words
-from controller.core.records import Decision, Message, Reason
+from controller.core.records import Decision, Reason
 
 
 def _f(value: float | None) -> str:
@@ -23,13 +23,20 @@ def _s(value: float | None) -> str:
     return duration_words(max(value, 0.0)) if value is not None and isfinite(value) else "?"
 
 
-def _wall(rh_pct: float | None) -> str:
-    return f"at {_f(rh_pct)} %RH" if rh_pct is None or rh_pct < 100.0 else "to be wet (water condenses on it)"
-
-
 REASONS: dict[str, tuple[str, Callable[[Reason], str]]] = {
     "clock": ("clock", lambda r: "the clock gives no usable time; it clears when it does"),
     "paused": ("paused", lambda r: f"paused for another {_s(r.seen)}; `hygrohold resume` ends it sooner"),
+    "bypassed": (
+        "bypassed",
+        lambda r: (
+            f"the outlet's own switch stands at {r.detail or '?'}, not at auto"
+            + (
+                "; it clears when the switch is seen at auto"
+                if r.clears_in_s is None
+                else f"; `hygrohold bypass auto` says that it is back, or {_s(r.clears_in_s)} do"
+            )
+        ),
+    ),
     "untrusted": (
         "probe doubted",
         lambda r: (
@@ -103,7 +110,7 @@ DOUBTS: dict[str, str] = {
     "out_of_range": "its temperature is no room's",
     "stale": "its samples are old",
     "jump": "it jumped further than air can",
-    "frozen": "nothing moved although the humidifier worked",
+    "frozen": "its figures do not move",
 }
 
 ON = {
@@ -114,50 +121,6 @@ ON = {
     "trial": "a trial pulse looks whether there is water again",
 }
 
-MESSAGES: dict[str, Callable[[Message], str]] = {
-    "probe_lost": lambda m: (
-        f"Probe: {DOUBTS.get(m.detail, m.detail)}. No mist is asked for. "
-        "Check its plug and cable, then `hygrohold check`."
-    ),
-    "one_probe_lost": lambda m: (
-        f"One of the two probes: {DOUBTS.get(m.detail, m.detail)}. The other one is used "
-        "alone. Check the first one's plug and cable."
-    ),
-    "probes_apart": lambda m: (
-        f"The two probes are {_f(m.seen)} %RH apart (limit {_f(m.limit)}). "
-        "The ceiling obeys the higher. Hang both side by side for an hour, then calibrate or replace one."
-    ),
-    "tank_dry": lambda m: "Tank: empty by estimate. Fill it, then `hygrohold note refilled`.",
-    "relay_stuck_on": lambda m: (
-        "Relay: seen on although commanded off. Unplug the humidifier; the relay or its wiring is at fault."
-    ),
-    "relay_no_answer": lambda m: (
-        "Relay: seen off although commanded on. Check the outlet's own switch, "
-        "the low-voltage wires and the relay."
-    ),
-    "state_lost": lambda m: (
-        f"Kept state could not be read ({m.detail}). Half the runtime cap counts as used "
-        "and the tank as unknown. Note the next filling; check the storage card."
-    ),
-    "record_anew": lambda m: f"The record was damaged: {m.detail}. Check the storage card.",
-    "state_unkept": lambda m: (
-        f"Kept state cannot be written: {m.detail}. Control goes on, but a restart "
-        "would not know the runtime and the tank."
-    ),
-    "record_broken": lambda m: f"The record cannot be written: {m.detail}. Control goes on.",
-    "settings_refused": lambda m: f"The settings file was refused, the last good copy rules: {m.detail}",
-    "tank_low": lambda m: f"Tank: about {_f(m.seen)} L left, less than {_f(m.limit)} h of mist.",
-    "cap_reached": lambda m: f"The runtime cap of {_f(m.limit)} h in any 24 is used up.",
-    "wall_estimate": lambda m: (
-        f"The coldest wall is estimated {_wall(m.seen)}; the room would have to stay "
-        f"below {_f(m.limit)} %RH. Warm or insulate that wall, or look at it often."
-    ),
-    "wall_wet": lambda m: (
-        f"The coldest surface is measured {_wall(m.seen)}; the room would have to stay "
-        f"below {_f(m.limit)} %RH."
-    ),
-}
-
 
 def reason_name(code: str) -> str:
     return REASONS[code][0] if code in REASONS else code
@@ -165,10 +128,6 @@ def reason_name(code: str) -> str:
 
 def reason_words(reason: Reason) -> str:
     return REASONS[reason.code][1](reason) if reason.code in REASONS else reason.code
-
-
-def message_words(message: Message) -> str:
-    return MESSAGES[message.code](message) if message.code in MESSAGES else message.code
 
 
 def sentence(decision: Decision) -> str:

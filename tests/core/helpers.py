@@ -110,6 +110,7 @@ class Rig:
         self.controller = Controller(self.settings, state)
         self.mono_s, self.wall, self.wall_trusted, self.boot = mono_s, wall, wall_trusted, boot
         self.count = 0
+        self.lift_rh_pct = 0.0  # how much wetter the probe sees the air while it is on: mist that works
 
     @property
     def now(self) -> Instant:
@@ -126,7 +127,7 @@ class Rig:
         self.wall += timedelta(seconds=after_s)
         self.count += 1
         if "readings" not in inputs:
-            hair = 0.01 * (self.count % 2)
+            hair = 0.01 * (self.count % 2) + (self.lift_rh_pct if self.controller.state.relay.on else 0.0)
             inputs["readings"] = () if rh_pct is None else (Reading(rh_pct + hair, temp_c),)
         return self.controller.step(Inputs(**inputs), self.now)
 

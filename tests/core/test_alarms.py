@@ -8,8 +8,8 @@ import pytest
 
 from controller.core import alarms
 from controller.core.alarms import Condition
-from controller.core.records import Reading
-from tests.core.helpers import DAY_S, NOON, Rig, flat, quick
+from controller.core.records import Reading, Request
+from tests.core.helpers import DAY_S, NOON, Rig, flat, quick, through_json
 
 
 def said(memory: tuple[alarms.Standing, ...]) -> list[str]:
@@ -22,15 +22,16 @@ def said(memory: tuple[alarms.Standing, ...]) -> list[str]:
 def test_each_is_said_once_it_has_lasted_and_keeps_when_it_began(code: str) -> None:
     patience_s = alarms.PATIENCE_S.get(code, 0.0)
     memory: tuple[alarms.Standing, ...] = ()
+    tick_s = max(10.0, patience_s / 400)
     for count in range(500):
-        t = count * 10.0
+        t = count * tick_s
         memory = alarms.advance(memory, [Condition(code, t)], t, NOON + timedelta(seconds=t))
         assert said(memory) == ([code] if t >= patience_s else [])
         assert len(memory) == 1
     message = memory[0].message
     assert message.since == NOON
     assert message.seen == patience_s  # the figure of the moment it was said
-    assert alarms.advance(memory, [], 5000.0, NOON) == ()
+    assert alarms.advance(memory, [], 500 * tick_s, NOON) == ()
 
 
 def test_one_that_comes_back_begins_anew() -> None:
@@ -99,3 +100,71 @@ def test_a_trouble_nobody_foresaw_is_a_fault_too() -> None:
     decision = Rig(flat()).step(troubles=(("fan_failed", "no turns"),))
     assert [alarm.code for alarm in decision.alarms] == ["fan_failed"]
     assert decision.notices == ()
+
+
+# --- acknowledged: somebody knows ---
+
+
+def troubled(rig: Rig, *codes: str, asks: tuple[Request, ...] = ()) -> list[tuple[str, str]]:
+    decision = rig.step(70.0, troubles=tuple((code, "words") for code in codes), requests=asks)
+    return [(alarm.code, alarm.acked_by) for alarm in decision.alarms]
+
+
+def test_an_alarm_is_acknowledged_by_somebody_and_stands() -> None:
+    rig = Rig(flat())
+    rig.run(40)
+    assert troubled(rig, "record_broken") == [("record_broken", "")]
+    assert troubled(rig, "record_broken", asks=(Request("acknowledge", by="Ida"),)) == [
+        ("record_broken", "Ida")
+    ]
+    assert troubled(rig, "record_broken", "fan") == [("record_broken", "Ida"), ("fan", "")]
+    assert troubled(rig, "record_broken", "fan", asks=(Request("acknowledge"),)) == [
+        ("record_broken", "Ida"),  # who knew first
+        ("fan", "somebody"),
+    ]
+
+
+def test_one_that_comes_back_is_not_yet_known_of() -> None:
+    rig = Rig(flat())
+    rig.run(40)
+    troubled(rig, "fan")
+    assert troubled(rig, "fan", asks=(Request("acknowledge", by="Ida"),)) == [("fan", "Ida")]
+    assert troubled(rig) == []
+    assert troubled(rig, "fan") == [("fan", "")]
+
+
+def test_what_is_not_said_yet_and_what_is_a_notice_waits_for_nobody() -> None:
+    memory = alarms.advance((), [Condition("probe_lost"), Condition("cap_reached")], 0.0, NOON)
+    after, count = alarms.acknowledge(memory, "Ida")
+    assert count == 0
+    assert after == memory
+    memory = alarms.advance(memory, [Condition("probe_lost"), Condition("cap_reached")], 600.0, NOON)
+    after, count = alarms.acknowledge(memory, "Ida")
+    assert count == 1
+    assert [(item.code, item.acked_by) for item in after] == [("probe_lost", "Ida"), ("cap_reached", "")]
+
+
+def test_it_is_answered_how_many_waited() -> None:
+    rig = Rig(flat())
+    rig.run(40)
+    ask = (Request("acknowledge", by="Ida"),)
+    for codes, words in (
+        (("a", "b"), "2 alarms "),
+        (("a", "b", "c"), "1 alarm "),
+        (("a", "b", "c"), "no alarm"),
+    ):
+        troubles = tuple((code, "x") for code in codes)
+        rig.step(troubles=troubles)
+        (answer,) = rig.step(troubles=troubles, requests=ask).answers
+        assert answer.done
+        assert words in answer.words
+
+
+def test_who_knows_of_it_survives_a_restart() -> None:
+    rig = Rig(flat())
+    rig.run(40)
+    troubled(rig, "fan")
+    troubled(rig, "fan", asks=(Request("acknowledge", by="Ida"),))
+    assert [item.acked_by for item in through_json(rig.state).standing if item.code == "fan"] == ["Ida"]
+    again = rig.restarted(60.0)
+    assert ("fan", "Ida") in troubled(again, "fan")

@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
+from math import nan
+from typing import Any
+
 import pytest
 from pydantic import ValidationError
 
-from controller.core.guards import GUARDS, GuardLimits
-from controller.core.records import Action, Inputs, Instant, Reading
+from controller.core.guards import GUARDS, Facts, GuardLimits, refusals
+from controller.core.records import Action, Inputs, Instant, Reading, Reason
 from tests.core.helpers import HOUR_S, Rig, codes, flat, off, on, quick
 
 
 def test_the_list_is_whole_and_in_order() -> None:
     # The order breaks ties between equally strict reasons; the names are those of the record.
     assert [guard.__name__ for guard in GUARDS] == [
-        "clock", "paused", "untrusted", "ceiling", "dew", "too_cold", "tank_empty", "runtime_cap",
+        "clock", "bypassed", "paused", "untrusted", "ceiling", "dew", "too_cold", "tank_empty", "runtime_cap",
         "longest_run", "shortest_off", "relay_stuck",
     ]  # fmt: skip
 
@@ -28,6 +31,119 @@ def test_every_guard_is_always_evaluated_and_the_strictest_comes_first() -> None
     assert strictness == sorted(strictness, reverse=True)
     assert strictness[0] == Action.OFF
     assert strictness[-1] == Action.CONTENT
+
+
+LIMITS = GuardLimits(
+    shortest_on_s=90, shortest_off_s=130, longest_run_minutes=40, rest_minutes=5, lowest_temp_c=16,
+    stuck_after_s=70,
+)  # fmt: skip
+FINE = Facts(
+    clock_ok=True, on=False, on_for_s=0.0, off_for_s=1e6, rest_left_s=-1.0, interval_s=10.0,
+    pause_left_s=-1.0, trusted=True, doubt="", doubt_detail="", ceiling_holds=False, rh_high_pct=50.0,
+    ceiling_rh_pct=78.0, ceiling_release_rh_pct=76.0, temp_c=24.0, surface_c=None, dew_c=None,
+    dew_margin_c=0.5, tank_empty=False, trial_allowed=False, trial_in_s=None, cap_reached=False,
+    cap_used_s=7200.0, cap_s=10800.0, cap_free_in_s=900.0, stuck_on_for_s=0.0, bypass="", bypass_left_s=None,
+)  # fmt: skip
+"""Facts at which nothing refuses."""
+WAIT, OFF = Action.WAIT, Action.OFF
+
+
+@pytest.mark.parametrize(
+    ("changed", "expected"),
+    [
+        ({}, None),
+        ({"clock_ok": False}, Reason("clock", OFF)),
+        ({"pause_left_s": 0.0}, None),
+        ({"pause_left_s": 0.5}, Reason("paused", OFF, 0.5, clears_in_s=0.5)),
+        ({"trusted": False, "doubt": "zero"}, Reason("untrusted", OFF, detail="zero")),
+        (
+            {"trusted": False, "doubt": "silent", "doubt_detail": "no bus"},
+            Reason("untrusted", OFF, detail="no bus"),
+        ),
+        ({"ceiling_holds": True, "rh_high_pct": 78.5}, Reason("ceiling", OFF, 78.5, 78.0, 76.0)),
+        ({"surface_c": 15.0, "dew_c": None}, None),
+        ({"surface_c": None, "dew_c": 15.0}, None),
+        ({"surface_c": 15.5, "dew_c": 15.0}, None),
+        ({"surface_c": 15.4, "dew_c": 15.0}, Reason("dew", OFF, 15.4, 15.0, 15.5)),
+        ({"temp_c": 16.0}, None),
+        ({"temp_c": 15.9}, Reason("too_cold", OFF, 15.9, 16.0, 16.0)),
+        ({"tank_empty": True, "trial_allowed": True}, None),
+        ({"tank_empty": True, "trial_in_s": 60.0}, Reason("tank_empty", OFF, 0.0, clears_in_s=60.0)),
+        ({"cap_reached": True}, Reason("cap", OFF, 2.0, 3.0, clears_in_s=900.0)),
+        ({"rest_left_s": 0.0}, None),
+        ({"rest_left_s": 0.5}, Reason("longest_run", WAIT, 40.0, 40.0, clears_in_s=0.5)),
+        ({"on": True, "on_for_s": 2390.0, "off_for_s": 0.0}, None),  # the next look, 10 s on, is in time
+        (
+            {"on": True, "on_for_s": 2391.0, "off_for_s": 0.0},
+            Reason("longest_run", OFF, 2391.0 / 60.0, 40.0, clears_in_s=300.0),
+        ),
+        ({"on": True, "on_for_s": 0.0, "interval_s": 1e6, "off_for_s": 0.0}, None),  # it has only begun
+        (
+            {"on": True, "on_for_s": 0.5, "interval_s": 1e6, "off_for_s": 0.0},
+            Reason("longest_run", OFF, 0.5 / 60.0, 40.0, clears_in_s=300.0),
+        ),
+        ({"off_for_s": 130.0}, None),
+        ({"off_for_s": 129.0}, Reason("shortest_off", WAIT, 129.0, 130.0, clears_in_s=1.0)),
+        ({"stuck_on_for_s": 69.0}, None),
+        ({"stuck_on_for_s": 70.0}, Reason("relay_stuck", OFF, 70.0, 70.0)),
+        ({"bypass": "hand"}, Reason("bypassed", OFF, detail="hand")),
+        (
+            {"bypass": "off", "bypass_left_s": 30.0},
+            Reason("bypassed", OFF, clears_in_s=30.0, detail="off"),
+        ),
+    ],
+)
+def test_each_guard_at_its_border_with_its_figures(changed: dict[str, Any], expected: Reason | None) -> None:
+    assert refusals(FINE._replace(**changed), LIMITS) == (() if expected is None else (expected,))
+
+
+def test_where_nothing_is_known_only_the_trust_refuses() -> None:
+    # What a lost probe last said is neither too wet nor too cold: the figures that stand in are no figures.
+    lost = FINE._replace(trusted=False, doubt="silent", ceiling_holds=True, temp_c=-60.0)
+    assert refusals(lost, LIMITS) == (Reason("untrusted", OFF, detail="silent"),)
+
+
+def test_a_rest_is_said_no_shorter_than_the_shortest_off() -> None:
+    limits = LIMITS.model_copy(update={"shortest_off_s": 600.0})
+    ended = refusals(FINE._replace(on=True, on_for_s=2400.0, off_for_s=0.0), limits)
+    assert ended[0].clears_in_s == 600.0
+
+
+@pytest.mark.parametrize(
+    ("fact", "while_on", "more"),
+    [
+        ("pause_left_s", False, {}),
+        ("surface_c", False, {"dew_c": 15.0}),
+        ("dew_c", False, {"surface_c": 15.0}),
+        ("temp_c", False, {}),
+        ("rest_left_s", False, {}),
+        ("off_for_s", False, {}),
+        ("on_for_s", True, {}),
+    ],
+)
+def test_no_guard_lets_nan_pass(fact: str, while_on: bool, more: dict[str, Any]) -> None:
+    facts = FINE._replace(on=while_on, **{**more, fact: nan})
+    assert len(refusals(facts, LIMITS)) == 1
+
+
+def test_reasons_come_strictest_first_and_else_in_the_order_of_the_list() -> None:
+    worst = FINE._replace(
+        clock_ok=False, bypass="off", pause_left_s=9.0, ceiling_holds=True, surface_c=1.0, dew_c=9.0,
+        temp_c=1.0, tank_empty=True, cap_reached=True, rest_left_s=9.0, off_for_s=1.0, stuck_on_for_s=1e3,
+    )  # fmt: skip
+    assert [reason.code for reason in refusals(worst, LIMITS)] == [
+        "clock", "bypassed", "paused", "ceiling", "dew", "too_cold", "tank_empty", "cap", "relay_stuck",
+        "longest_run", "shortest_off",
+    ]  # fmt: skip
+
+
+def test_hand_time_under_a_clock_that_gave_no_number_is_booked() -> None:
+    rig = Rig(quick())
+    rig.run(40, 70.0)
+    inputs = Inputs((Reading(70.0, 24.0),), hand=True)
+    rig.mono_s += 300.0
+    rig.controller.step(inputs, Instant(nan, rig.wall))  # 300 s of mist by hand, at auto again from here on
+    assert rig.step(70.0, after_s=10.0, hand=False).used_s >= 300.0
 
 
 def test_a_start_counts_as_just_switched_off() -> None:

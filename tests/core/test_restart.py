@@ -210,3 +210,36 @@ def test_an_empty_state_is_a_first_start() -> None:
     rig = Rig(quick(), State())
     assert rig.step().used_s == 0.0
     assert rig.state.gap is None
+
+
+def test_a_state_whose_clock_stands_at_no_time_counts_as_lost() -> None:
+    rig = Rig(quick(**CAP))
+    rig.run(60)
+    for t in (-1.0, 1e11):
+        again = Rig(rig.settings, rig.state._replace(t=t))
+        decision = again.step(70.0)
+        assert [alarm.code for alarm in decision.alarms] == ["state_lost"]
+        assert decision.used_s == pytest.approx(HOUR_S, abs=20.0)  # half the cap
+
+
+def test_a_gap_from_the_end_of_the_calendar_raises_nothing() -> None:
+    again = spent().restarted(HOUR_S, wall_trusted=False)
+    again.step(70.0)
+    gap = again.state.gap
+    assert gap is not None
+    again.controller._state = again.state._replace(gap=gap._replace(since_t=1e12, resumed_t=-1e12))
+    again.wall_trusted = True
+    assert "power_was_out" not in [notice.code for notice in again.step(70.0).notices]
+
+
+def test_an_end_books_the_time_since_the_last_step_and_leaves_the_relay_off() -> None:
+    rig = Rig(quick(**CAP))
+    rig.until(on, most_s=60)
+    before = rig.step()
+    rig.mono_s += 30.0
+    state = rig.controller.stop(rig.now)
+    assert not state.relay.on
+    assert state.runtime.open_t is None
+    assert state.runtime.closed_s == pytest.approx(before.used_s + 30.0)
+    never = Rig(quick())
+    assert never.controller.stop(never.now) == State()

@@ -81,6 +81,7 @@ def test_never_more_than_the_cap_in_any_24_hours(cap_hours: float, seed: int) ->
 
 def test_a_full_day_of_leave_is_no_cap() -> None:
     rig = Rig(quick(runtime={"cap_hours_in_any_24": 24}))
+    rig.lift_rh_pct = 3.0
     rig.run(100)
     # 26 h without a pause: a cap of 24 h in any 24 refuses nothing but the last interval of it.
     decisions = rig.run(26 * HOUR_S, tick_s=300.0)
@@ -89,6 +90,7 @@ def test_a_full_day_of_leave_is_no_cap() -> None:
 
 def test_at_the_cap_it_waits_for_a_useful_run() -> None:
     rig = Rig(quick(runtime={"cap_hours_in_any_24": 2, "useful_run_minutes": 45}))
+    rig.lift_rh_pct = 3.0
     rig.until(on, most_s=60)
     began = rig.mono_s
     ran_s = rig.until(off, most_s=3 * HOUR_S)

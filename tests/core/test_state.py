@@ -147,3 +147,97 @@ def test_a_loss_counts_as_half_the_cap_and_an_unknown_tank() -> None:
 )
 def test_walls_of_any_zone_come_back_as_the_same_instant(wall: datetime) -> None:
     assert through_json(State(wall=wall)).wall.astimezone(UTC) == wall.astimezone(UTC)
+
+
+# --- an upgrade keeps the state ---
+
+VERSION_1 = """
+{"version": 1, "t": 690.0, "started": true, "mono_s": 1700.0, "boot": "boot-1", "wall":
+"2026-01-10T12:11:40+00:00", "wall_trusted": true, "gap": null, "probes": [{"trusted": true,
+"doubt": "", "detail": "", "row": 4, "rh_pct": 50.0, "temp_c": 24.0, "good_t": 690.0, "seen_rh_pct":
+50.0, "seen_temp_c": 24.0, "seen_t": 690.0, "raw_rh_pct": 50.0, "raw_temp_c": 24.0, "still_on_s":
+0.0}, {"trusted": false, "doubt": "silent", "detail": "gone", "row": 0, "rh_pct": 59.0, "temp_c":
+24.0, "good_t": 590.0, "seen_rh_pct": 59.0, "seen_temp_c": 24.0, "seen_t": 590.0, "raw_rh_pct":
+59.0, "raw_temp_c": 24.0, "still_on_s": 570.0}], "ceiling_held": false, "demand": {"method":
+"hysteresis", "wants": true, "integral": 0.0, "owed_s": 0.0, "duty": 0.0, "setpoint_rh_pct": 0.0},
+"refused": false, "relay": {"on": true, "since_t": 20.0, "rest_until_t": 0.0, "stuck_on_since_t":
+null, "no_answer_since_t": null, "last_interval_s": 10.0, "unbooked": false}, "runtime": {"runs":
+[], "closed_s": 0, "open_t": 20.0, "capped_until_t": null}, "tank": {"level_l": 0.9900000000000004,
+"fill_t": 600.0, "fill_from_l": null, "fill_litres": 1.0, "trial_from_t": null, "trial_vapour_pa":
+0.0, "next_trial_t": 4200.0}, "keeper": {"pause_until_t": 0.0, "humidify_until_t": 0.0,
+"raise_until_t": 259860.0, "raise_rh_pct": 5.0}, "standing": [{"code": "one_probe_lost", "since_t":
+600.0, "since": "2026-01-10T12:10:10+00:00", "said": false, "seen": null, "limit": null, "detail":
+"no reading was given"}, {"code": "wall_estimate", "since_t": 670.0, "since":
+"2026-01-10T12:11:20+00:00", "said": false, "seen": 126.15231129260142, "limit": 43.12247587269568,
+"detail": ""}], "lost": "", "lost_until_t": 0.0}
+"""
+"""Written by release 0.1.0, whose state is version 1: two probes, one gone, a tank, a raise."""
+
+
+def test_a_state_of_version_1_is_read_and_nothing_in_it_changes() -> None:
+    old = json.loads(VERSION_1)
+    state = State.from_plain(old)
+    assert state.version == STATE_VERSION
+    new = state.to_plain()
+    assert holds_all(old | {"version": STATE_VERSION, "started": False}, new)
+    assert state.tank.level_l == pytest.approx(0.99)
+    assert state.runtime.open_t == 20.0
+    assert state.keeper.raise_rh_pct == 5.0
+    assert state.effect == State().effect
+    assert state.keeper.bypass == ""
+    assert through_json(state) == state
+
+
+def holds_all(old: Any, new: Any) -> bool:
+    if isinstance(old, dict):
+        return all(holds_all(old[key], new[key]) for key in old)
+    if isinstance(old, list):
+        return len(old) == len(new) and all(map(holds_all, old, new))
+    return bool(old == new)
+
+
+def test_control_goes_on_from_a_state_of_version_1() -> None:
+    rules = quick(probe=({}, {}), surface={"frsi": 0.7})
+    rig = Rig(rules, State.from_plain(json.loads(VERSION_1)), mono_s=2000.0, wall=NOON, boot="boot-1")
+    pair = (Reading(50.0, 24.0), Reading(50.1, 24.0))
+    decision = rig.step(readings=pair)
+    assert decision.used_s == pytest.approx(670.0 + 300.0)  # it ran for 670 s; nobody saw the run end
+    assert decision.tank_l == pytest.approx(0.99 - 300.0 * 0.4 / 3600.0)
+    assert decision.target_rh_pct == 70.0
+
+
+def test_a_lived_state_less_what_version_1_did_not_know_is_read() -> None:
+    new = {
+        "": ["effect", "ahead_rh_pct", "outage", "starts_t"],
+        "probes": ["still_since_t", "lively", "doubted"],
+        "keeper": ["bypass", "bypass_until_t", "cleaned_t"],
+        "standing": ["acked_by"],
+    }
+    plain = json.loads(json.dumps(lived().to_plain())) | {"version": 1}
+    for group, keys in new.items():
+        parts = [plain] if not group else plain[group] if isinstance(plain[group], list) else [plain[group]]
+        for part in parts:
+            for key in keys:
+                del part[key]
+    assert {key: sorted(value) for key, value in plain.items() if isinstance(value, dict)} == {
+        key: sorted(value) for key, value in json.loads(VERSION_1).items() if isinstance(value, dict)
+    } | {"gap": ["resumed_t", "since_t", "since_wall"]}
+    assert holds_all(plain | {"version": STATE_VERSION, "started": False}, State.from_plain(plain).to_plain())
+
+
+@pytest.mark.parametrize(
+    "part",
+    [
+        {"unheard_of": 1},
+        {"tank": {"level_l": 1.0, "unheard_of": 2}},
+        {"refused": 1},
+        {"relay": {"on": 0}},
+        {"standing": {}},
+        {"probes": [[]]},
+        {"t": "690"},
+        {"runtime": {"runs": [[1.0, 2.0, 3.0]]}},
+    ],
+)
+def test_what_version_1_would_not_have_written_is_refused(part: dict[str, Any]) -> None:
+    with pytest.raises(KeptStateError):
+        State.from_plain(json.loads(VERSION_1) | part)

@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from controller.core.records import Reading
-from controller.core.trust import ProbeMemory, TrustLimits, believe, plausible
+from controller.core.trust import ProbeMemory, TrustLimits, believe, drift, plausible
 from tests.core.helpers import Rig, codes, flat, quick
 
 TWO: dict[str, Any] = {"probe": ({}, {})}
@@ -202,3 +202,12 @@ def test_no_probe_at_all_is_no_trust() -> None:
     assert not belief.trusted
     assert belief.doubt == "silent"
     assert not believe((ProbeMemory(), ProbeMemory()), TrustLimits()).trusted
+
+
+def test_the_mean_apart_follows_in_about_half_a_day_and_only_what_both_say() -> None:
+    # A first-order mean with a time constant of 12 h: 1 - 1/e of a step after that time.
+    assert drift(3.0, None, 600.0) == 3.0
+    mean = 0.0
+    for _ in range(12 * 60):
+        mean = drift(mean, 10.0, 60.0)
+    assert mean == pytest.approx(6.32, abs=0.02)
