@@ -1,0 +1,160 @@
+"""service: have systemd run a room, from power-on to power-off."""
+
+from __future__ import annotations
+
+import argparse
+import os
+import shlex
+import sys
+from collections.abc import Iterable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from controller.cli import common
+
+if TYPE_CHECKING:
+    from controller.service.folders import Folders
+    from controller.service.install import Step
+
+
+def add(commands: Any) -> None:
+    to = common.command(
+        commands,
+        "service",
+        run,
+        "have systemd run a room: from power-on, watched, started again after a crash",
+        "hygrohold service print --settings larch.toml",
+        "print shows all that install would do and touches nothing; install and remove need sudo. remove "
+        "keeps state and record.",
+    )
+    to.add_argument("what", choices=("print", "install", "remove"), help="what to do")
+    common.add_settings(to)
+    to.add_argument(
+        "--root",
+        metavar="DIR",
+        help="put it into the image below this folder instead of this machine; nothing is started",
+    )
+    to.add_argument("--no-start", action="store_true", help="install, but start only with the next power-on")
+
+
+def run(args: argparse.Namespace) -> int:
+    from controller.errors import HygroholdError, SettingsError
+    from controller.service.folders import Folders
+
+    if not args.settings:
+        raise SettingsError("name the room's settings file: --settings larch.toml")
+    if args.root and not Path(args.root).is_dir():
+        raise SettingsError(f"--root {args.root}: there is no such folder")
+    where = Folders.under(Path(args.root).resolve() if args.root else None)
+    try:
+        return _remove(args, where) if args.what == "remove" else _install(args, where)
+    except OSError as error:
+        raise HygroholdError(f"{error.filename or 'a file'}: {error.strerror or error}") from error
+
+
+def _install(args: argparse.Namespace, where: Folders) -> int:
+    from controller.cli import DONE, REFUSED
+    from controller.service.fitness import cautions, refusals, this_program
+    from controller.service.install import Installation
+
+    source = Path(args.settings)
+    settings = _as_the_service_reads(source)
+    program = this_program()
+    invoker = os.environ.get("SUDO_USER", "" if os.geteuid() == 0 else os.environ.get("USER", ""))
+    room = settings.room.name
+    installation = Installation(
+        room, source.resolve(), where, program, invoker=invoker, start=not args.no_start
+    )
+    found = refusals(settings, program, where)
+    if args.what == "print":
+        _print(installation, found, where)
+        return REFUSED if found else DONE
+    if found:
+        print("\n".join(f"Refused: {words}" for words in found), file=sys.stderr)
+        return REFUSED
+    if _needs_root(args, where):
+        return REFUSED
+    for words in cautions(program) if where.root is None else ():
+        print(f"Caution: {words}")
+    _do(installation.steps())
+    print(_next(room, where, invoker, started=not args.no_start))
+    return DONE
+
+
+def _as_the_service_reads(source: Path) -> Any:
+    """The file alone: a variable of this shell would not be there for the service. Raises SettingsError."""
+    from controller.settings import Settings
+
+    return Settings.load(source, {})
+
+
+def _print(installation: Any, found: list[str], where: Folders) -> None:
+    from controller.service.fitness import line_groups, this_program
+    from controller.service.unit import FAILED_UNIT, ROOM_UNIT, failed_unit, room_unit
+
+    for words in found:
+        print(f"# install would refuse: {words}")
+    print("# install would, in this order:")
+    for step in installation.steps():
+        print(f"#   {step.words}")
+    for name, text in (
+        (ROOM_UNIT, room_unit(this_program(), line_groups(where))),
+        (FAILED_UNIT, failed_unit(this_program())),
+    ):
+        print(f"\n# ---- {where.units / name}\n{text}", end="")
+
+
+def _remove(args: argparse.Namespace, where: Folders) -> int:
+    from controller.cli import DONE, REFUSED
+    from controller.service.folders import STATE
+    from controller.service.install import Removal
+
+    source = Path(args.settings)
+    # Settings that are refused by now must not keep a room from being removed.
+    in_place = source.suffix == ".toml" and source.resolve().parent == where.settings.resolve()
+    room = source.stem if in_place else _as_the_service_reads(source).room.name
+    if not where.settings_of(room).exists():
+        print(f"The service does not run the room {room}: there is no {where.settings_of(room)}.")
+        return REFUSED
+    if _needs_root(args, where):
+        return REFUSED
+    _do(Removal(room, where).steps())
+    print(f"State and record of the room {room} stay in {STATE / room}; nothing there was touched.")
+    return DONE
+
+
+def _needs_root(args: argparse.Namespace, where: Folders) -> bool:
+    if where.root is not None or os.geteuid() == 0:
+        return False
+    words = ["sudo", str(Path(sys.argv[0]).resolve()), "service", args.what]
+    words += ["--settings", str(Path(args.settings).resolve())] + (["--no-start"] if args.no_start else [])
+    print(f"This needs root; nothing was done. Give it as:\n  {shlex.join(words)}", file=sys.stderr)
+    return True
+
+
+def _do(steps: Iterable[Step]) -> None:
+    for step in steps:
+        print(step.words, flush=True)
+        more = step.do()
+        if more:
+            print(f"  {more}")
+
+
+def _next(room: str, where: Folders, invoker: str, started: bool) -> str:
+    if where.root is not None:
+        return f"The room {room} starts with the image in {where.root}."
+    how = "runs, and starts by itself with the machine" if started else "starts with the next power-on"
+    who = invoker if invoker and invoker != "root" else "YOU"
+    return (
+        f"The room {room} {how}. What to do next:\n"
+        f"  sudo usermod -aG hygrohold {who}      so that you may ask it; then log out and in again\n"
+        f"  hygrohold status{'' if _only_room(where) else f' --settings {where.settings_of(room)}'}\n"
+        f"  sudo systemctl restart hygrohold@{room}    after a change to {where.settings_of(room)}\n"
+        f"  journalctl -u hygrohold@{room}             what it said"
+    )
+
+
+def _only_room(where: Folders) -> bool:
+    from controller.service.folders import rooms_settings
+
+    return len(rooms_settings(where.settings)) == 1
