@@ -1,0 +1,1 @@
+"""Commissioning: a lamp first, a person beside it, and each thing seen once before it is relied on."""
