@@ -28,6 +28,7 @@ from controller.settings.words import (
     field_kinds,
     found,
     is_model,
+    is_secret,
     item_type,
     models_in,
 )
@@ -127,12 +128,14 @@ def _bare(place: Place, value: Any, origin: Origin) -> bool:
     return variable is not None and variable.value == value and isinstance(value, str) and _is_number(value)
 
 
-def _seen(value: Any, bare: bool) -> str:
+def _seen(spot: Spot, value: Any, bare: bool = False) -> str:
+    if is_secret(spot.kinds) and isinstance(value, str):
+        return "a text that is not shown here"
     return value.strip() if bare else found(value)
 
 
 def _not_allowed(spot: Spot, value: Any, bare: bool) -> str:
-    seen = "missing" if value is MISSING else f"found {_seen(value, bare)}"
+    seen = "missing" if value is MISSING else f"found {_seen(spot, value, bare)}"
     hint = "" if bare else _hint(spot, value)
     return f"{seen}; allowed: {allowed(spot.kinds, spot.name)}.{hint}{_described(spot)}"
 
@@ -218,7 +221,7 @@ def _own_check(spot: Spot, error: Mapping[str, Any], origin: Origin) -> Mistake:
     text = " ".join(str(error["msg"] if raised is None else raised).split()).rstrip(".") + "."
     if not (is_model(spot.annotation) or models_in(spot.annotation)):
         value = error["input"] if spot.value is MISSING else spot.value
-        return _blamed(spot.place, origin, f"found {found(value)}; {text}{_described(spot)}")
+        return _blamed(spot.place, origin, f"found {_seen(spot, value)}; {text}{_described(spot)}")
     places = [_meant(str(key), spot, origin) for key in context.get("keys", ())]
     if places:
         text += f" See {', '.join(_whereabouts(place, origin) for place in places)}."
@@ -249,7 +252,7 @@ def _whereabouts(place: Place, origin: Origin) -> str:
     set_by = variable.name if variable is not None else f"line {origin.lines.of(place)}"
     if isinstance(spot.value, dict):
         return f"{named(place)} ({set_by})"
-    return f"{named(place)} = {_seen(spot.value, _bare(place, spot.value, origin))} ({set_by})"
+    return f"{named(place)} = {_seen(spot, spot.value, _bare(place, spot.value, origin))} ({set_by})"
 
 
 def _plain(value: Any) -> Any:

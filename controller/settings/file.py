@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import contextlib
 import os
+import stat
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any, TypeVar, cast
@@ -106,6 +107,7 @@ def remember_good(path: Path, state_dir: Path) -> None:
     try:
         state_dir.mkdir(parents=True, exist_ok=True)
         write_whole(copy, text)
+        copy.chmod(stat.S_IMODE(path.stat().st_mode) & 0o660 | 0o600)  # as private as the file itself
     except OSError as error:
         raise KeptStateError(f"{copy}: cannot be written: {error.strerror or error}.") from error
 

@@ -21,6 +21,8 @@ from controller.core.limits import Limits, contradiction
 from controller.core.rules import Rules
 from controller.core.trust import CorrectionLimits
 from controller.devices.settings import ProbeSettings, RelaySettings
+from controller.devices.settings_shelf import ShelfSettings, clash
+from controller.notifier.settings import NotifySettings
 from controller.settings.file import load_settings
 from controller.simulator.settings import BenchSettings
 
@@ -73,6 +75,8 @@ class Settings(Rules, BaseSettings):
         (RoomProbe(),), min_length=1, max_length=2, description="one or two room probes"
     )
     relay: RelaySettings = Field(RelaySettings(), description="the line that switches the outlet")
+    shelf: ShelfSettings = Field(ShelfSettings(), description="button, lamps and hand contact at the shelf")
+    notify: NotifySettings = Field(NotifySettings(), description="who is told outside the board, and how")
     loop: LoopSettings = Field(LoopSettings(), description="how often the room is looked at")
     bench: BenchSettings = Field(BenchSettings(), description="the simulated room of a rehearsal")
 
@@ -90,6 +94,13 @@ class Settings(Rules, BaseSettings):
                 "the probe would never be trusted for long",
                 "loop.tick_s", "trust.oldest_s", "trust.bridge_s",
             )  # fmt: skip
+        return self
+
+    @model_validator(mode="after")
+    def _the_shelf_leaves_the_relay_alone(self) -> Self:
+        words, key = clash(self.shelf, self.relay)
+        if words:
+            raise contradiction(words, f"shelf.{key}", "relay.pin")
         return self
 
     @model_validator(mode="after")

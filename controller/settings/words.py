@@ -16,7 +16,7 @@ from enum import Enum
 from pathlib import PurePath
 from typing import Annotated, Any, Literal, NamedTuple, Union, get_args, get_origin
 
-from pydantic import BaseModel
+from pydantic import BaseModel, SecretStr
 from pydantic.fields import FieldInfo
 
 MOST_SHOWN = 60
@@ -82,6 +82,11 @@ def models_in(annotation: Any) -> tuple[type[BaseModel], ...]:
     return tuple(kind.type for kind in kinds_of(annotation) if is_model(kind.type))
 
 
+def is_secret(kinds: Iterable[Kind]) -> bool:
+    """Whether a value of these kinds, or an entry of it, must not be shown."""
+    return any(kind.type is SecretStr or is_secret(kinds_of(item_type(kind.type))) for kind in kinds)
+
+
 def choices_in(kinds: Iterable[Kind]) -> tuple[Any, ...]:
     """The values a setting is limited to; empty where it is not."""
     found: list[Any] = []
@@ -125,14 +130,14 @@ def _phrase(kind: Kind, name: str) -> str:
 def _simple_phrase(plain: Any) -> str:
     if not isinstance(plain, type):
         return "a value as described"
-    phrases: tuple[tuple[type, str], ...] = (
+    phrases: tuple[tuple[type | tuple[type, ...], str], ...] = (
         (bool, "true or false"),
         (PurePath, "the path of a file or folder, in quotes"),
         (datetime, "a date and time like 2024-03-01T07:30:00"),
         (date, "a date like 2024-03-01"),
         (time, 'a time of day like "07:30"'),
         (timedelta, 'a span of time like "PT30M"'),
-        (str, "text in quotes"),
+        ((str, SecretStr), "text in quotes"),
     )
     return next((words for base, words in phrases if issubclass(plain, base)), "a value as described")
 

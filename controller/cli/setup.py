@@ -1,0 +1,184 @@
+"""setup: asks what a keeper knows, rehearses it, and writes the commented settings file."""
+
+from __future__ import annotations
+
+import argparse
+import io
+import os
+import shlex
+import shutil
+import sys
+import tomllib
+from collections.abc import Mapping
+from datetime import time
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from controller.cli import common
+from controller.errors import SettingsError
+
+if TYPE_CHECKING:
+    from controller.first_setup.answers import Made
+    from controller.first_setup.person import Person
+
+HEAD = """The settings of one room, written by hygrohold setup. What was answered stands plain; every other
+setting follows as a comment at its default: take the # away and change it. Look at it afterwards with:
+  hygrohold check --settings {file}"""
+
+
+def add(commands: Any) -> None:
+    to = common.command(
+        commands,
+        "setup",
+        run,
+        "ask what a keeper knows, rehearse it, and write a commented settings file",
+        "hygrohold setup larch.toml",
+        "Works over ssh. Nothing is switched. The file is what the other commands take as --settings.",
+    )
+    to.add_argument(
+        "file",
+        metavar="FILE",
+        nargs="?",
+        default="room.toml",
+        help="the settings file to write, ending in .toml (default: room.toml)",
+    )
+    to.add_argument(
+        "--answers",
+        metavar="FILE",
+        help='ask nobody: a TOML file of answers, like tank = "1 gal"',
+    )
+    to.add_argument("--no-rehearsal", action="store_true", help="do not rehearse, and draw no picture")
+    to.add_argument(
+        "--days", type=common.above_zero, metavar="N", help="length of the rehearsal (default: 14)"
+    )
+
+
+def run(args: argparse.Namespace) -> int:
+    from controller.cli import DONE, REFUSED
+    from controller.cli.setup_bench import Shown
+    from controller.first_setup.person import Ended, Person
+
+    path = _to_write(args.file)
+    given = _given(args.answers)
+    days = _days(args.days)
+    if isinstance(sys.stdin, io.TextIOWrapper):
+        sys.stdin.reconfigure(errors="replace")  # a stray byte is a wrong answer, not an end
+    person = Person(input, sys.stdout, echo=not sys.stdin.isatty())
+    shown = Shown(days, not args.no_rehearsal, path.with_suffix(".png"))
+    made = None
+    try:
+        made = _made(person, path, shown, given, args.answers)
+    except (Ended, KeyboardInterrupt):
+        print()
+    finally:
+        if made is None:
+            shown.picture.undo()
+    if made is None:
+        print("Nothing was written.")
+        return REFUSED
+    aside = _write(path, made)
+    _tell(path, aside, made)
+    return DONE
+
+
+def _to_write(name: str) -> Path:
+    """Looked at before anybody answers twenty questions for nothing. Raises SettingsError."""
+    path = common.existing(name)
+    if path.suffix != ".toml":
+        raise SettingsError(f"{name}: a settings file ends in .toml: {path.with_suffix('.toml')}")
+    if path.is_dir():
+        raise SettingsError(f"{name}: is a folder")
+    if not os.access(path.parent, os.W_OK):
+        raise SettingsError(f"{name}: this user may not write into {path.parent}; choose another folder")
+    return path
+
+
+def _days(days: float | None) -> float | None:
+    if days is not None and not 0.01 <= days <= 3700:
+        raise SettingsError(f"--days: {days:g} is not between 0.01 and 3700")
+    return days
+
+
+def _given(file: str | None) -> Mapping[str, str] | None:
+    """Answers as they would be typed. Raises SettingsError."""
+    from controller.settings.toml import read_text
+
+    if file is None:
+        return None
+    try:
+        tables = tomllib.loads(read_text(Path(file)))
+    except tomllib.TOMLDecodeError as error:
+        raise SettingsError(f'{file}: {error}. An answer looks like: tank = "1 gal"') from None
+    return {key: _typed(value) for key, value in tables.items()}
+
+
+def _typed(value: Any) -> str:
+    if isinstance(value, bool):
+        return "y" if value else "n"
+    if isinstance(value, time):
+        return f"{value:%H:%M}"
+    return " ".join(map(_typed, value)) if isinstance(value, list) else str(value)
+
+
+def _made(
+    person: Person, path: Path, shown: Any, given: Mapping[str, str] | None, file: str | None
+) -> Made | None:
+    from controller.first_setup import machine, walk
+    from controller.first_setup.person import yes_or_no
+
+    if path.exists():
+        aside = _free(path)
+        if given is not None:
+            raise SettingsError(f"{path} is there already; move it away, or choose another name")
+        person.say(f"{path} is there already. Answer anew? The old one is kept as {aside.name}.")
+        if not person.ask("n", lambda text: bool(text) and yes_or_no(text)):
+            return None
+    here = machine.look()
+    if given is not None:
+        return walk.prepared(person, here, path.stem, shown, given, file or "")
+    return walk.walk(person, here, path.stem, shown)
+
+
+def _free(path: Path) -> Path:
+    """A free name for the file that was there before."""
+    aside, number = path.with_name(f"{path.name}.before"), 1
+    while aside.exists():
+        number += 1
+        aside = path.with_name(f"{path.name}.before-{number}")
+    return aside
+
+
+def _write(path: Path, made: Made) -> Path | None:
+    """Whole or not at all. What was there, also if it came in between, is kept."""
+    from controller.files import write_whole
+    from controller.settings.writer import settings_text
+
+    text = settings_text(
+        made.settings,
+        made.answered,
+        made.notes,
+        HEAD.format(file=shlex.quote(str(path))),
+        first=("settings_version", "room"),
+    )
+    aside = _free(path) if path.exists() else None
+    with common.writing(path):
+        if aside is not None:
+            shutil.copy2(path, aside)
+        write_whole(path, text)
+    return aside
+
+
+def _tell(path: Path, aside: Path | None, made: Made) -> None:
+    """What to do next."""
+    option = f"--settings {shlex.quote(str(path))}"
+    probe, relay = made.settings.probe[0].kind != "simulated", made.settings.relay.kind != "simulated"
+    print(f"\nWritten: {path}" + (f" (the old one is kept as {aside})" if aside else ""))
+    if not (probe and relay):
+        missing = " and the ".join([*["probe"] * (not probe), *["relay"] * (not relay)])
+        print(f"Still simulated: the {missing}. Run this again on the board when it is wired.")
+        print("Next, to see the first evening without it:")
+        print(f"  hygrohold commission --rehearse {option}")
+        return
+    print("Next, with a lamp in the outlet, not the humidifier:")
+    print(f"  hygrohold check {option}")
+    print(f"  hygrohold commission {option}")

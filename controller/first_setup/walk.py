@@ -1,0 +1,158 @@
+"""WALK: the questions, the summary, the rehearsal, and back to any answer until all is right.
+
+In:    a person, the machine, a way to rehearse, answers given beforehand.
+Out:   what was made of the answers; None where the person left without writing.
+Never: writes a file, switches anything, or knows how a rehearsal is run.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping
+
+from controller.devices.relay_words import caution
+from controller.errors import SettingsError
+from controller.first_setup.answers import Answers, Made, settings_of
+from controller.first_setup.machine import Machine
+from controller.first_setup.person import Nonsense, Person
+from controller.first_setup.question import Question
+from controller.first_setup.questions import NUMBERS, QUESTIONS
+from controller.first_setup.questions_board import slug
+from controller.settings import Settings
+
+Rehearse = Callable[[Settings], Iterable[str]]
+"""What a rehearsal of these settings finds, in lines for the keeper."""
+
+INTRO = (
+    "First setup of a room. Enter takes what stands in the brackets. Nothing is switched, and nothing is "
+    "written before the end; Ctrl-C stops. Every figure can be changed afterwards."
+)
+WRITE, LEAVE = ("", "write", "w", "y", "yes"), ("q", "quit", "n", "no")
+
+
+def start(machine: Machine, called: str) -> Answers:
+    """What Enter means everywhere. ``called``: the name of the file that is to be written."""
+    answers = Answers(time_zone=machine.timezone, probe=machine.probes[:1])
+    return answers._replace(name=slug(called) or answers.name)
+
+
+def walk(person: Person, machine: Machine, called: str, rehearse: Rehearse) -> Made | None:
+    """Asks and asks again. Raises Ended."""
+    person.say(INTRO)
+    answers = start(machine, called)
+    for question in QUESTIONS:
+        answers = _asked(person, machine, question, answers)
+    while True:
+        made = _shown(person, machine, answers, rehearse)
+        person.say()
+        person.say("Enter writes the file. Numbers, like 15 or 12 18, change those answers; q leaves.")
+        chosen = person.ask("write", _choice)
+        if chosen is None:
+            return None
+        if not chosen:
+            return made
+        answers = _changed(person, machine, chosen, answers)
+
+
+def prepared(
+    person: Person, machine: Machine, called: str, rehearse: Rehearse, given: Mapping[str, str], file: str
+) -> Made:
+    """The same with answers from a file, and Enter for the rest; nobody is asked. Raises SettingsError."""
+    unknown = sorted(set(given) - set(NUMBERS))
+    if unknown:
+        raise SettingsError(f"{file}: there is no answer {unknown[0]!r}; there are {', '.join(NUMBERS)}")
+    answers = start(machine, called)
+    for question in QUESTIONS:
+        if question.asked(answers, machine):
+            try:
+                value = question.understood(given.get(question.key, "").strip(), answers, machine)
+            except Nonsense as nonsense:
+                raise SettingsError(f"{file}: {question.key}: {nonsense}") from None
+            answers = answers._replace(**{question.key: value})
+        elif question.key in given:
+            words = question.otherwise or "It does not go with the other answers."
+            raise SettingsError(f"{file}: {question.key}: {words}")
+    return _shown(person, machine, answers, rehearse)
+
+
+def _asked(person: Person, machine: Machine, question: Question, answers: Answers) -> Answers:
+    if not question.asked(answers, machine):
+        if question.otherwise:
+            person.say(f"\n{NUMBERS[question.key]:>2}. {question.otherwise}")
+        return answers
+    person.say(f"\n{NUMBERS[question.key]:>2}. {question.asks}")
+    if question.why:
+        person.say(f"    {question.why}")
+    for line in question.choices(machine):
+        person.say(f"      {line}")
+    default = question.typed(question.value(answers), machine)
+    value = person.ask(default, lambda text: question.understood(text, answers, machine))
+    return answers._replace(**{question.key: value})
+
+
+def _shown(person: Person, machine: Machine, answers: Answers, rehearse: Rehearse) -> Made:
+    made = settings_of(answers, machine)
+    person.say("\nYour answers")
+    for question in QUESTIONS:
+        if question.asked(answers, machine) or question.otherwise:
+            title = question.key.replace("_", " ")
+            words = question.in_summary(answers, machine)
+            person.say(f"  {NUMBERS[question.key]:>2}  {title:<18}{words}")
+    target = made.settings.target
+    low, high = target.band_low_rh_pct, target.band_high_rh_pct
+    person.say(
+        f"  Below {low:g} % counts as too dry, above {high:g} % as too wet. "
+        f"The humidifier gives {answers.output_l_per_h:.3g} L/h."
+    )
+    for words in _warnings(machine, made.settings):
+        person.say(f"  Mind: {words}")
+    person.say()
+    for line in rehearse(made.settings):
+        person.say(line)
+    return made
+
+
+def _warnings(machine: Machine, settings: Settings) -> Iterable[str]:
+    """What is allowed, and yet not well."""
+    yield from filter(None, (caution(settings.relay), machine.relay_trouble(settings.relay)))
+    lowest_c = settings.guards.lowest_temp_c
+    room = settings.bench.room
+    if min(room.warm_temp_c, room.cool_temp_c) < lowest_c:
+        yield f"no mist is given into a room colder than {lowest_c:g} °C (guards.lowest_temp_c)."
+    if settings.room.timezone in ("UTC", "Etc/UTC"):
+        yield "the time zone is UTC, as on many fresh boards. Is it the room's?"
+
+
+def _choice(text: str) -> tuple[Question, ...] | None:
+    """Questions to ask again; none = write; None = leave."""
+    wanted = text.casefold()
+    if wanted in WRITE:
+        return ()
+    if wanted in LEAVE:
+        return None
+    named = {str(NUMBERS[question.key]): question for question in QUESTIONS}
+    parts = wanted.replace(",", " ").split()
+    if not parts or any(part not in named for part in parts):
+        raise Nonsense(f'"{text}" is no number from 1 to {len(QUESTIONS)}. Enter writes the file; q leaves.')
+    return tuple(question for number, question in named.items() if number in parts)
+
+
+def _changed(person: Person, machine: Machine, chosen: tuple[Question, ...], answers: Answers) -> Answers:
+    """Asks again, and what hangs on it; then whatever no longer fits."""
+    again = {question.key for question in chosen}
+    for question in QUESTIONS:
+        if question.key in again or not _fits(question, answers, machine):
+            if not question.asked(answers, machine) and question in chosen and not question.otherwise:
+                person.say(f"\n{NUMBERS[question.key]:>2}. Not asked: it does not go with the other answers.")
+            answers = _asked(person, machine, question, answers)
+            again.add(question.then)
+    return answers
+
+
+def _fits(question: Question, answers: Answers, machine: Machine) -> bool:
+    if not question.asked(answers, machine):
+        return True
+    try:
+        question.check(getattr(answers, question.key), answers)
+    except Nonsense:
+        return False
+    return True
