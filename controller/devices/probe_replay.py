@@ -18,7 +18,9 @@ from pathlib import Path
 
 from controller.core.records import Reading
 from controller.errors import DataFileError
+from controller.files import read_small
 
+LARGEST_BYTES = 64 * 1024 * 1024
 _COLUMNS = ("time", "rh_pct", "temp_c")
 _HEADER_HINT = "the first line must be time,rh_pct,temp_c"
 _PLAIN_NUMBER = re.compile(r"[+-]?\d{1,15}(\.\d{0,15})?", re.ASCII)
@@ -47,13 +49,15 @@ class ReplayProbe:
 def _load(path: Path) -> tuple[list[float], list[Reading]]:
     """Every row, times counted from the first."""
     try:
-        text = path.read_text(encoding="utf-8-sig")
+        text = read_small(path, LARGEST_BYTES).decode("utf-8-sig").replace("\r\n", "\n").replace("\r", "\n")
     except FileNotFoundError:
         raise DataFileError(f"{path}: there is no such file; look at the probe's file setting") from None
     except UnicodeDecodeError:
         raise DataFileError(f"{path}: this is not text in UTF-8; save it as CSV, encoding UTF-8") from None
     except OSError as error:
         raise DataFileError(f"{path}: cannot be read ({error.strerror or error})") from None
+    except ValueError as error:
+        raise DataFileError(f"{path}: cannot be read ({error})") from None
     if "\0" in text:
         raise DataFileError(f"{path}: this is not text; save it as CSV, encoding UTF-8")
     try:
