@@ -1,24 +1,31 @@
 """Small files that must be whole or not there: written beside, synced, renamed.
 
-In:    a path and a text.
-Out:   the file, complete, after a power cut too.
+In:    a path and a text; or a path and how much is believed to be a small file.
+Out:   the file, complete, after a power cut too; or its content.
+Never: waits for a pipe, or reads on and on: who may write in a folder must not be able to hold a reader up.
 """
 
 from __future__ import annotations
 
 import os
+import stat
 from datetime import UTC, datetime
 from pathlib import Path
 
 UNREADABLE = ".unreadable-"
 
 
-def write_whole(path: Path, text: str, durable: bool = True) -> None:
-    """Replaces ``path`` by ``text`` in one step. ``durable`` waits until the disk has it. Raises OSError."""
+def write_whole(path: Path, text: str, durable: bool = True, readable: bool = False) -> None:
+    """Replaces ``path`` by ``text`` in one step. ``durable`` waits until the disk has it. Raises OSError.
+
+    ``readable``: by the folder's group, whatever this user's umask.
+    """
     beside = path.with_name(f".{path.name}.part")
     descriptor = os.open(beside, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o644)
     with os.fdopen(descriptor, "w", encoding="utf-8") as file:
         file.write(text)
+        if readable:
+            os.fchmod(descriptor, 0o640)
         if durable:
             file.flush()
             os.fsync(file.fileno())
@@ -29,6 +36,21 @@ def write_whole(path: Path, text: str, durable: bool = True) -> None:
             os.fsync(folder)
         finally:
             os.close(folder)
+
+
+def read_small(path: Path, largest_bytes: int, flags: int = 0) -> bytes:
+    """All of an ordinary file. Raises OSError; ValueError, in words, where it is none or is larger."""
+    descriptor = os.open(path, os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC | flags)
+    try:
+        if not stat.S_ISREG(os.fstat(descriptor).st_mode):
+            raise ValueError("it is not an ordinary file")
+        with os.fdopen(descriptor, "rb", closefd=False) as file:
+            content = file.read(largest_bytes + 1)
+    finally:
+        os.close(descriptor)
+    if len(content) > largest_bytes:
+        raise ValueError("it is far too large")
+    return content
 
 
 def aside_name(path: Path) -> Path:

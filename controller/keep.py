@@ -3,21 +3,29 @@
 In:    a State, at every change that matters.
 Out:   the newest State that can be read, and what had to be set aside.
 Never: depends on the history; overwrites the only good copy.
+
+A full disk takes no new file. Each file is therefore a little longer than its state, and the older of the two
+is then written over where it lies: its blocks are its own already, and should that write be torn, the newer
+copy is still there. (On a file system that never writes in place this fails as well, and is said.)
 """
 
 from __future__ import annotations
 
+import errno
 import json
+import os
 import zlib
 from pathlib import Path
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 from controller.core.state import State, after_loss
 from controller.errors import KeptStateError
-from controller.files import UNREADABLE, aside_name, write_whole
+from controller.files import UNREADABLE, aside_name, read_small, write_whole
 
 NAMES = ("state-a.json", "state-b.json")
 LARGEST_BYTES = 4 * 1024 * 1024
+BLOCK_BYTES, SPARE_BYTES = 4096, 2048
+"""Whole blocks, with at least so much to spare: some hours' more runs and alarms."""
 
 
 class Kept(NamedTuple):
@@ -62,7 +70,12 @@ class FileKeep:
         whole = {"number": self._number, "crc32": zlib.crc32(text.encode()), "state": text}
         path = self._folder / NAMES[self._turn]
         try:
-            write_whole(path, json.dumps(whole))
+            try:
+                write_whole(path, _spaced(whole))
+            except OSError as full:
+                if full.errno not in (errno.ENOSPC, errno.EDQUOT):
+                    raise
+                _write_in_place(path, whole, full)
         except OSError as error:
             raise KeptStateError(f"{path} cannot be written: {error.strerror}") from error
         self._turn = 1 - self._turn
@@ -81,6 +94,36 @@ class FileKeep:
             else:
                 found.append((number, turn, state))
         return found, remarks
+
+
+def _spaced(whole: dict[str, Any], bytes_wanted: int = 0) -> str:
+    """As JSON, filled up to ``bytes_wanted``, or else to whole blocks.
+
+    The sum over everything stands behind the filling: a write that broke off anywhere is seen.
+    """
+    tail = {"spare": "", "sum": _sum(whole["number"], whole["state"])}
+    least = len(json.dumps({**whole, **tail}))  # ASCII: a character is a byte
+    wanted = bytes_wanted or -(-(least + SPARE_BYTES) // BLOCK_BYTES) * BLOCK_BYTES
+    return json.dumps({**whole, **tail, "spare": " " * (wanted - least)})
+
+
+def _sum(number: int, text: str) -> str:
+    return f"{zlib.crc32(f'{number} {text}'.encode()):08x}"
+
+
+def _write_in_place(path: Path, whole: dict[str, Any], full: OSError) -> None:
+    """Over the older copy. Raises OSError: ``full`` where that is not there, or too short."""
+    try:
+        descriptor = os.open(path, os.O_WRONLY | os.O_NONBLOCK | os.O_NOFOLLOW)
+    except FileNotFoundError:
+        raise full from None
+    try:
+        content = _spaced(whole, os.fstat(descriptor).st_size).encode()
+        if len(content) != os.fstat(descriptor).st_size or os.pwrite(descriptor, content, 0) != len(content):
+            raise full
+        os.fsync(descriptor)
+    finally:
+        os.close(descriptor)
 
 
 def _put_aside(path: Path) -> str:
@@ -105,14 +148,13 @@ def peek(folder: Path) -> State | None:
 
 
 def _read(path: Path) -> tuple[int, State]:
-    if path.stat().st_size > LARGEST_BYTES:
-        raise KeptStateError("far too large")
-    whole = json.loads(path.read_text(encoding="utf-8"))
+    whole = json.loads(read_small(path, LARGEST_BYTES))
     text, number = whole["state"], whole["number"]
     if (
         not isinstance(text, str)
         or not isinstance(number, int)
         or zlib.crc32(text.encode()) != whole["crc32"]
+        or whole.get("sum", _sum(number, text)) != _sum(number, text)  # an older version wrote none
     ):
         raise KeptStateError("its checksum does not fit")
     return number, State.from_plain(json.loads(text))

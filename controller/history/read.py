@@ -155,7 +155,7 @@ class HistoryReader:
                 yield db
             finally:
                 db.close()
-        except (sqlite3.Error, OSError) as error:
+        except (sqlite3.Error, OSError, UnicodeError) as error:
             raise HistoryError(f"the record {self._path} cannot be read: {error}") from error
 
     def _connect(self) -> sqlite3.Connection:

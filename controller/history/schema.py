@@ -11,9 +11,10 @@ may be wrong. SQLite turns NaN into NULL, which NOT NULL refuses; the bounds ref
 
 from __future__ import annotations
 
+import os
 import sqlite3
 from collections.abc import Iterator
-from contextlib import closing, contextmanager
+from contextlib import closing, contextmanager, suppress
 from pathlib import Path
 
 from controller.errors import HistoryError
@@ -170,6 +171,7 @@ def open_to_write(path: Path | None, busy_ms: int = 1000) -> sqlite3.Connection:
     """
     if path is not None:
         path.parent.mkdir(parents=True, exist_ok=True)
+        _share(path)
     db = sqlite3.connect(path or ":memory:", isolation_level=None, timeout=busy_ms / 1000)
     try:
         for pragma in (
@@ -186,6 +188,16 @@ def open_to_write(path: Path | None, busy_ms: int = 1000) -> sqlite3.Connection:
         db.close()
         raise
     return db
+
+
+def _share(path: Path) -> None:
+    """Has a new record writable by the folder's group, as far as the umask lets it.
+
+    SQLite gives its two files beside the record the record's own mode. A keeper who reads while nobody
+    writes makes them, and the service, another user, must be able to go on with them.
+    """
+    with suppress(FileExistsError):
+        os.close(os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o664))
 
 
 def put_aside_if_damaged(path: Path) -> str:
@@ -207,7 +219,7 @@ def _damage(path: Path) -> str:
         try:
             check_origin(db, path)
             (answer,) = db.execute("PRAGMA quick_check(1)").fetchone()
-        except sqlite3.DatabaseError as error:
+        except (sqlite3.DatabaseError, UnicodeError) as error:
             if not is_damage(error):
                 raise
             return str(error)
@@ -216,7 +228,11 @@ def _damage(path: Path) -> str:
 
 def is_damage(error: BaseException) -> bool:
     """Whether the file's contents are at fault, and not the disk, the permissions or another program."""
-    return error_kind(error) in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
+    # UnicodeError: Python's own, over a name in a damaged header
+    return isinstance(error, UnicodeError) or error_kind(error) in (
+        sqlite3.SQLITE_CORRUPT,
+        sqlite3.SQLITE_NOTADB,
+    )
 
 
 def error_kind(error: BaseException) -> int:

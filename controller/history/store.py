@@ -49,7 +49,7 @@ _REFUSED = (
     ValueError,
     OverflowError,
 )
-_FAILED = (sqlite3.Error, OSError)
+_FAILED = (sqlite3.Error, OSError, UnicodeError)
 _ADVICE = {
     sqlite3.SQLITE_FULL: "Free some room on that disk.",
     sqlite3.SQLITE_IOERR: "The disk or card may be failing.",

@@ -1,0 +1,123 @@
+"""The long tier: everything that takes too long for each change, one after the other, and what came of it.
+
+    python tests/long/run.py               all: some hours; writes tests/long/LAST.md when all of it ran
+    python tests/long/run.py crash fuzz    only these; writes nothing
+
+A part that could not run here (no root, no strace, ...) counts as not run: LAST.md stays as it was.
+"""
+
+from __future__ import annotations
+
+import os
+import platform
+import subprocess
+import sys
+import time
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import NamedTuple
+
+HERE = Path(__file__).resolve().parent
+ROOT = HERE.parents[1]
+LAST = HERE / "LAST.md"
+PYTHON = sys.executable
+PYTEST = (PYTHON, "-m", "pytest", "-q", "-rs")
+TOLD_LINES = 3
+NOT_RUN = ("NOT TESTED:", "not measured")
+
+
+class Part(NamedTuple):
+    command: tuple[str, ...]
+    profile: str = "ci"  # of hypothesis, see tests/conftest.py
+
+
+PARTS: dict[str, Part] = {
+    "fault-free years": Part((PYTHON, "tests/long/fault_free_years.py")),
+    "fault matrix": Part((PYTHON, "tests/long/fault_matrix.py")),
+    "fuzz": Part((PYTHON, "tests/long/fuzz.py")),
+    "crash": Part((PYTHON, "tests/long/crash.py")),
+    "never-list": Part(
+        (
+            *PYTEST,
+            "tests/core/test_never.py",
+            "tests/core/test_never_machine.py",
+            "tests/loop/test_never_list.py",
+        ),
+        "search",
+    ),
+    "soak": Part((PYTHON, "tests/benchmark.py", "soak", "stall", "hang", "disk")),
+}
+
+
+class Outcome(NamedTuple):
+    name: str
+    passed: bool
+    whole: bool  # nothing was left out
+    minutes: float
+    last: list[str]
+
+
+def run(name: str) -> Outcome:
+    part = PARTS[name]
+    print(f"== {name}: {' '.join(part.command[1:])}", flush=True)
+    began = time.monotonic()
+    environment = {**os.environ, "HYPOTHESIS_PROFILE": part.profile, "PYTHONPATH": str(ROOT)}
+    process = subprocess.Popen(
+        part.command, cwd=ROOT, env=environment, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True
+    )
+    lines = []
+    assert process.stdout is not None
+    for line in process.stdout:
+        print(line, end="", flush=True)
+        lines.append(line.rstrip())
+    code = process.wait()
+    left_out = any(words in line for line in lines for words in NOT_RUN)
+    told = [line for line in lines if line][-(6 if name == "soak" else TOLD_LINES) :]
+    return Outcome(name, code == 0, not left_out, (time.monotonic() - began) / 60, told)
+
+
+def git(*words: str) -> str:
+    done = subprocess.run(("git", *words), cwd=ROOT, capture_output=True, text=True, check=False)
+    return done.stdout.strip()
+
+
+def summary(outcomes: list[Outcome]) -> str:
+    changed = " with changes that are not committed" if git("status", "--porcelain") else ""
+    commit = git("rev-parse", "--short", "HEAD") or "unknown"
+    machine = f"{platform.machine()}, {os.cpu_count()} cores, Linux {platform.release()}"
+    lines = [
+        "# The long tier, when it last ran as a whole",
+        "",
+        f"{datetime.now(UTC):%Y-%m-%d %H:%M} UTC, commit {commit}{changed}; {machine}, "
+        f"Python {platform.python_version()}. Written by `python tests/long/run.py`.",
+    ]
+    for outcome in outcomes:
+        said = "passed" if outcome.passed else "FAILED"
+        lines += [
+            "",
+            f"## {outcome.name}: {said}, {outcome.minutes:.0f} min",
+            "",
+            "```",
+            *outcome.last,
+            "```",
+        ]
+    return "\n".join(lines) + "\n"
+
+
+def main(wanted: list[str]) -> int:
+    unknown = [name for name in wanted if name not in PARTS]
+    if unknown:
+        print(f"no part {unknown[0]!r}; there are {', '.join(PARTS)}")
+        return 2
+    outcomes = [run(name) for name in wanted or PARTS]
+    print(summary(outcomes))
+    left_out = [outcome.name for outcome in outcomes if not outcome.whole]
+    if wanted or left_out:
+        print(f"{LAST.name} stays as it was: {', '.join(left_out) or 'other parts'} did not run")
+    else:
+        LAST.write_text(summary(outcomes), encoding="utf-8")
+    return 0 if all(outcome.passed and outcome.whole for outcome in outcomes) else 1
+
+
+if __name__ == "__main__":
+    sys.exit(main(sys.argv[1:]))
