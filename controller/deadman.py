@@ -12,7 +12,6 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable
-from contextlib import suppress
 
 from controller.core.records import Decision
 from controller.errors import HygroholdError
@@ -44,6 +43,9 @@ class Deadman:
             self._timer = None
 
     def _act(self) -> None:
-        with suppress(HygroholdError):
+        try:
             self._relay.switch(False)
-        self._say("the loop has stopped looking: the relay was switched off")
+        except HygroholdError as error:
+            self._say(f"the loop has stopped looking, and the relay could not be switched off: {error}")
+        else:
+            self._say("the loop has stopped looking: the relay was switched off")

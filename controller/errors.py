@@ -34,5 +34,9 @@ class HistoryError(HygroholdError):
     """The record cannot be opened or read."""
 
 
+class RefusedError(HygroholdError):
+    """Asked for what this program will not do as things stand; asking again changes nothing."""
+
+
 class RequestError(HygroholdError, ValueError):
     """A keeper's request makes no sense, or could not be left for the loop."""

@@ -12,8 +12,9 @@ from contextlib import suppress
 
 import structlog
 
+from controller.core.messages import message_words
 from controller.core.records import Decision, Inputs
-from controller.core.words import message_words, reason_name, sentence
+from controller.core.words import reason_name, sentence
 
 
 def configure(json_lines: bool) -> None:

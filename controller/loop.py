@@ -55,7 +55,9 @@ class Parts(NamedTuple):
     tellers: Sequence[Teller]
     outdoor_c: Callable[[], float | None] = lambda: None
     troubles: tuple[tuple[str, str], ...] = ()  # known at the start, standing for as long as it runs
+    hand: Callable[[], bool | None] = lambda: None  # the hand/off/auto switch is seen at hand
     arm: Callable[[Decision], None] = lambda decision: None  # a dead man's switch, told before mist
+    more_troubles: Callable[[], tuple[tuple[str, str], ...]] = lambda: ()  # as they stand now
 
 
 class Loop:
@@ -111,6 +113,7 @@ class Loop:
             parts.outdoor_c(),
             parts.inbox.poll(now.wall),
             self._troubles,
+            parts.hand(),
         )
         decision = parts.controller.step(inputs, now)
         if decision.relay_on:
@@ -121,9 +124,9 @@ class Loop:
             parts.relay.switch(False)
             parts.arm(decision)
             self._keep(decision)
-        if decision.answers:
-            parts.inbox.answer(decision.answers)
         changed = self._recorder.record(inputs, decision)
+        if decision.answers:  # kept and recorded before anybody is told "done"
+            parts.inbox.answer(decision.answers)
         self._note_troubles()
         for teller in parts.tellers:
             teller.ticked(inputs, decision, changed)
@@ -152,10 +155,11 @@ class Loop:
     def _note_troubles(self) -> None:
         """What went wrong beside control becomes a fault alarm at the next tick."""
         record = self._parts.history.trouble()
-        if not record and not self._unkept:
+        more = self._parts.more_troubles()
+        if not record and not self._unkept and not more:
             self._troubles = self._parts.troubles
             return
-        found = list(self._parts.troubles)
+        found = [*self._parts.troubles, *more]
         if self._unkept:
             found.append(("state_unkept", self._unkept))
         if record:
@@ -183,7 +187,7 @@ class Loop:
         state = parts.controller.stop(now) if self._off_at_end else parts.controller.state
         if was_on and self._off_at_end:
             parts.history.switched(now, False, "stop")
-        if not self._broken:
+        if self._off_at_end and not self._broken:
             parts.history.event(now, "stop", "the loop has ended; the relay is off")
         if state.started:
             parts.keep.save(state)

@@ -23,9 +23,9 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from controller.core.records import Answer, Request
 from controller.errors import RequestError
-from controller.files import write_whole
+from controller.files import read_small, write_whole
 
-GOOD_FOR = {"refilled": timedelta(hours=24)}
+GOOD_FOR = {"refilled": timedelta(hours=24), "cleaned": timedelta(hours=24)}
 GOOD_FOR_OTHERS = timedelta(minutes=15)
 """How long a request waits for the program: a filling stays true, a wish for mist or quiet does not."""
 LARGEST_BYTES = 16 * 1024
@@ -65,9 +65,8 @@ class Spool:
     def prepare(self) -> None:
         """Makes the folders. Raises RequestError."""
         try:
-            self._asked.mkdir(parents=True, exist_ok=True)
-            self._answered.mkdir(parents=True, exist_ok=True)
-            self._refused.mkdir(parents=True, exist_ok=True)
+            for folder in (self._asked.parent, self._asked, self._answered, self._refused):
+                _make_shared(folder)
         except OSError as error:
             raise RequestError(f"{self._asked.parent} cannot be made: {error.strerror}") from error
 
@@ -85,7 +84,8 @@ class Spool:
             ) from None
         self.prepare()
         try:
-            write_whole(self._asked / f"{identity}.json", asked.model_dump_json(exclude={"id"}))
+            path = self._asked / f"{identity}.json"
+            write_whole(path, asked.model_dump_json(exclude={"id"}), readable=True)
         except OSError as error:
             raise RequestError(f"the request could not be left in {self._asked}: {error.strerror}") from error
         return identity
@@ -93,9 +93,9 @@ class Spool:
     def answer_to(self, identity: str) -> tuple[bool, str] | None:
         """(done, words), or None while the loop has not answered."""
         try:
-            plain = json.loads((self._answered / f"{identity}.json").read_text(encoding="utf-8"))
+            plain = json.loads(read_small(self._answered / f"{identity}.json", LARGEST_BYTES))
             return bool(plain["done"]), str(plain["words"])
-        except (OSError, ValueError, KeyError, TypeError):
+        except (OSError, ValueError, KeyError, TypeError, RecursionError):
             return None
 
     def poll(self, now: datetime) -> tuple[Request, ...]:
@@ -136,14 +136,7 @@ class Spool:
         self._sweep()
 
     def _read(self, path: Path, now: datetime) -> Request:
-        descriptor = os.open(path, os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK)
-        with os.fdopen(descriptor, "rb") as file:
-            if not stat.S_ISREG(os.fstat(descriptor).st_mode):
-                raise ValueError("it is not an ordinary file")
-            text = file.read(LARGEST_BYTES + 1)
-        if len(text) > LARGEST_BYTES:
-            raise ValueError("it is far too large")
-        asked = _Asked.model_validate_json(text)
+        asked = _Asked.model_validate_json(read_small(path, LARGEST_BYTES, os.O_NOFOLLOW))
         for moment in (asked.expires, asked.at):
             if moment is not None and moment.tzinfo is None:
                 raise ValueError("a time in it has no offset from UTC")
@@ -158,3 +151,17 @@ class Spool:
                 for entry in os.scandir(folder):
                     if entry.stat(follow_symlinks=False).st_mtime < time.time() - ANSWER_AGE_S:
                         Path(entry.path).unlink(missing_ok=True)
+
+
+def _make_shared(folder: Path) -> None:
+    """A folder with the mode of the one it is in, whatever this user's umask.
+
+    The service's user and its keepers share the room's folder by a group: whoever of them makes this
+    one first, the others must be able to leave and to take files in it.
+    """
+    if folder.is_dir():
+        return
+    folder.mkdir(parents=True, exist_ok=True)
+    wanted = stat.S_IMODE(folder.parent.stat().st_mode)
+    if stat.S_IMODE(folder.stat().st_mode) != wanted:
+        folder.chmod(wanted)

@@ -8,18 +8,20 @@ Never: touches the loop: a reader can do no harm.
 from __future__ import annotations
 
 import json
-from datetime import datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
 from controller.core.keeper import duration_words
+from controller.core.messages import check_words, clears_words, message_words
 from controller.core.records import Decision, Inputs
-from controller.core.words import message_words, sentence, when
-from controller.files import write_whole
+from controller.core.words import sentence, when
+from controller.files import read_small, write_whole
 
 IN_MEMORY_S, ON_DISK_S = 30.0, 300.0
 """How often the file is rewritten although nothing changed: a memory card is not worn for that."""
 STALE_S = 60.0
+LARGEST_BYTES = 256 * 1024
 
 
 class StatusFile:
@@ -93,15 +95,19 @@ def _message(message: Any) -> dict[str, str]:
         "code": message.code,
         "since": message.since.isoformat(timespec="seconds"),
         "words": message_words(message),
+        "clears": clears_words(message),
+        "acked_by": message.acked_by,
     }
 
 
 def to_do(decision: Decision) -> str:
     """What a person should do now, in one sentence."""
-    for message in (*decision.alarms, *decision.notices):
-        if message.code in ("cap_reached", "wall_estimate"):
-            continue
-        return message_words(message)
+    for message in decision.alarms:
+        if not message.acked_by:
+            return message_words(message)
+    for message in decision.notices:
+        if message.code != "wall_estimate" and (check := check_words(message)):
+            return check
     if decision.tank_l is None:
         return "Fill the tank and say `hygrohold note refilled`: how much is in it is not known."
     return "Nothing to do."
@@ -110,11 +116,11 @@ def to_do(decision: Decision) -> str:
 def read_status(path: Path) -> dict[str, Any] | None:
     """The file's content; None when there is none or it is not one of ours."""
     try:
-        plain = json.loads(path.read_text(encoding="utf-8"))
+        plain = json.loads(read_small(path, LARGEST_BYTES))
         if plain.keys() >= KEYS and datetime.fromisoformat(plain["at"]).tzinfo is not None:
-            float(plain["good_for_s"])
+            as_text(plain, datetime.now(UTC)).encode()  # whoever reads it can rely on every figure in it
             return dict(plain)
-    except (OSError, ValueError, TypeError, AttributeError, RecursionError):
+    except (OSError, ValueError, TypeError, KeyError, AttributeError, OverflowError, RecursionError):
         pass
     return None
 
@@ -151,9 +157,27 @@ def as_text(plain: dict[str, Any], now: datetime) -> str:
             "Tank", "not known" if tank is None else f"about {tank:.1f} L, {plain['tank_on_h']:.1f} h of mist"
         )
     )
-    lines += [_row("Alarm", f"{item['words']} (since {_since(item, now)})") for item in plain["alarms"]]
-    lines += [_row("Notice", f"{item['words']} (since {_since(item, now)})") for item in plain["notices"]]
+    lines += [_row("Alarm", _told(item, now)) for item in plain["alarms"]]
+    lines += [_row("Notice", _told(item, now)) for item in plain["notices"]]
     return "\n".join(lines)
+
+
+LAST_END_TOLD = timedelta(days=7)
+
+
+def ended_words(noted: dict[str, Any], now: datetime, running: bool) -> str:
+    """What the service noted of an end that nobody wished for; "" when that is long over."""
+    at = datetime.fromisoformat(noted["at"]).astimezone(now.tzinfo)
+    if running and not timedelta() <= now - at <= LAST_END_TOLD:
+        return ""
+    times = int(noted["times"])
+    often = f", {times} times in a day" if times > 1 else ""
+    after = "it is started again"
+    if running:
+        after = "it runs again"
+    elif noted["gave_up"]:
+        after = "it will not be started again by itself"
+    return _row("Service", f"{noted['why']} ({at:%Y-%m-%d %H:%M}{often}); {after}")
 
 
 def _row(name: str, words: str) -> str:
@@ -168,6 +192,15 @@ def _next(plain: dict[str, Any], now: datetime) -> str:
     return (
         f"can run from {when(datetime.fromisoformat(plain['next_possible_on']).astimezone(now.tzinfo), now)}"
     )
+
+
+def _told(item: dict[str, str], now: datetime) -> str:
+    words = f"{item['words']} (since {_since(item, now)}"
+    if item.get("clears"):
+        words += f"; over with {item['clears']}"
+    if item.get("acked_by"):
+        words += f"; {item['acked_by']} knows"
+    return words + ")"
 
 
 def _since(item: dict[str, str], now: datetime) -> str:

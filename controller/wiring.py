@@ -7,7 +7,6 @@ Out:   probes, relay, clock, keep, inbox, history, put together as ``loop.Parts`
 from __future__ import annotations
 
 import os
-import zlib
 from collections.abc import Callable
 from datetime import UTC, datetime, tzinfo
 from pathlib import Path
@@ -21,14 +20,18 @@ from controller.core.state import State
 from controller.devices.probe_hwmon import HwmonProbe
 from controller.devices.probe_iio import IioProbe
 from controller.devices.probe_replay import ReplayProbe
-from controller.errors import ProbeError
+from controller.devices.shelf_words import in_words
+from controller.errors import KeptStateError, ProbeError
 from controller.history.store import SqliteHistory
 from controller.keep import MemoryKeep
 from controller.lives import Rehearsal
 from controller.loop import Parts, Teller
 from controller.ports import Probe, Relay
 from controller.rehearsal import Witness
+from controller.service import folders
 from controller.settings import RoomProbe, Settings
+from controller.shelf import ShelfPins
+from controller.shelf_watch import Shelf
 from controller.simulator.baselines import ByRule, Rule
 from controller.simulator.climate import make_weather
 from controller.simulator.faulty import make_world
@@ -36,6 +39,7 @@ from controller.simulator.settings import BenchSettings
 from controller.simulator.weather import Weather
 from controller.simulator.weather_files import load_weather
 from controller.simulator.world import SimulatedRelay
+from controller.spool import Spool
 
 
 class Places(NamedTuple):
@@ -43,6 +47,11 @@ class Places(NamedTuple):
 
     state: Path
     runtime: Path
+
+    @property
+    def by_service(self) -> bool:
+        """Whether these are the folders in which the service runs the room."""
+        return self.state.parent == folders.STATE
 
     @property
     def history(self) -> Path:
@@ -58,7 +67,10 @@ class Places(NamedTuple):
 
 
 def places(settings: Settings) -> Places:
-    """The folders of this room: as set, as a service manager gives them, or the user's own."""
+    """The folders of this room: as set, as a service manager gives them, the service's, or the user's own.
+
+    Raises KeptStateError where the service runs the room and this user may not look.
+    """
     room = settings.room
     if room.state_dir:
         state = Path(room.state_dir).expanduser() / room.name
@@ -66,17 +78,16 @@ def places(settings: Settings) -> Places:
     if "STATE_DIRECTORY" in os.environ:  # systemd: StateDirectory= and RuntimeDirectory=
         state = Path(os.environ["STATE_DIRECTORY"])
         return Places(state, Path(os.environ.get("RUNTIME_DIRECTORY", str(state))))
+    state = folders.STATE / room.name
+    if state.is_dir():  # the service runs this room: its keeper's commands go there
+        barred = folders.barred(state)
+        if barred:
+            raise KeptStateError(barred)
+        return Places(state, folders.RUNTIME / room.name)
     state = user_state_path("hygrohold") / room.name
     if not os.environ.get("XDG_RUNTIME_DIR"):  # no login session, so no folder of that kind
         return Places(state, state)
     return Places(state, user_runtime_path("hygrohold") / room.name)
-
-
-def copies(path: Path) -> Path:
-    """Where the last good copy of this settings file goes: a place that does not depend on what it says."""
-    if "STATE_DIRECTORY" in os.environ:
-        return Path(os.environ["STATE_DIRECTORY"])
-    return user_state_path("hygrohold") / f"settings-{zlib.crc32(str(path.resolve()).encode()):08x}"
 
 
 def zone(settings: Settings) -> tzinfo:
@@ -106,13 +117,48 @@ def make_probe(settings: RoomProbe, now_s: Callable[[], float]) -> Probe:
     )
 
 
-def make_relay(settings: Settings) -> Relay:
-    """The relay, off. Raises RelayError. A simulated one drives nothing, which the caller must say."""
+def make_relay(settings: Settings, before_claim: Callable[[], None] = lambda: None) -> Relay:
+    """The relay, off. Raises RelayError. A simulated one drives nothing, which the caller must say.
+
+    ``before_claim`` is called once its library is loaded, immediately before the line is claimed.
+    """
     if settings.relay.kind == "gpiozero":
         from controller.devices.relay_gpiozero import GpiozeroRelay
 
-        return GpiozeroRelay(settings.relay)
+        return GpiozeroRelay(settings.relay, before_claim)
+    if settings.relay.kind == "libgpiod":
+        from controller.devices.relay_libgpiod import LibgpiodRelay
+
+        return LibgpiodRelay(settings.relay, before_claim)
     return SimulatedRelay()
+
+
+def make_shelf(settings: Settings, spool: Spool, say: Callable[[str], None]) -> Shelf | None:
+    """Button, lamps and hand contact; None where none is fitted. Claims nothing before it is started."""
+    shelf, relay = settings.shelf, settings.relay
+    if not shelf.pins:
+        return None
+    if relay.kind == "simulated":
+        say("Shelf: button, lamps and hand contact are not used while the relay is simulated.")
+        return None
+
+    def open_pins() -> ShelfPins:
+        if relay.kind == "gpiozero":
+            from controller.devices import shelf_gpiozero
+
+            return shelf_gpiozero.open_shelf(relay, shelf)
+        from controller.devices import shelf_libgpiod
+
+        return shelf_libgpiod.open_shelf(relay, shelf)
+
+    return Shelf(
+        shelf,
+        open_pins,
+        spool.leave,
+        settings.loop.tick_s,
+        say,
+        in_words=lambda error: in_words(error, relay, shelf),
+    )
 
 
 def make_weather_of(settings: Settings, seed: int) -> Weather:

@@ -2,7 +2,8 @@
 
 Exit codes, the same for every command:
     0  done
-    1  it failed: probe, relay, kept state, record, or an unexpected error (the relay is off)
+    1  it failed: probe, relay, kept state, record, or an unexpected error (the relay is driven off where
+       that can be done)
     2  wrong usage, settings or input file; nothing was begun
     3  asked, but refused or not answered
     4  ``status``: the program is not running
@@ -16,12 +17,14 @@ from collections.abc import Sequence
 from importlib import import_module
 
 from controller import __version__
-from controller.errors import DataFileError, HygroholdError, RequestError, SettingsError
+from controller.errors import DataFileError, HygroholdError, RefusedError, RequestError, SettingsError
 
 COMMANDS = (
     "bench",
     "size",
+    "setup",
     "check",
+    "commission",
     "run",
     "status",
     "note",
@@ -29,14 +32,19 @@ COMMANDS = (
     "resume",
     "humidify",
     "raise",
+    "bypass",
+    "acknowledge",
+    "tell",
     "report",
+    "service",
 )
 """One module each, in the order of the help; ``add`` declares it, ``run`` does it."""
 
 DONE, FAILED, WRONG, REFUSED, NOT_RUNNING = range(5)
 
-EPILOG = """exit codes: 0 done; 1 failed (the relay is off); 2 wrong usage, settings or input file;
-            3 asked but refused or not answered; 4 status: the program is not running
+EPILOG = """exit codes: 0 done; 1 failed (the relay is driven off where that can be done);
+            2 wrong usage, settings or input file; 3 asked but refused or not answered;
+            4 status: the program is not running
 
 example: hygrohold bench --picture fortnight.png"""
 
@@ -64,6 +72,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except (SettingsError, DataFileError, RequestError) as error:
         print(f"hygrohold: {error}", file=sys.stderr)
         return WRONG
+    except RefusedError as error:
+        print(f"hygrohold: {error}", file=sys.stderr)
+        return REFUSED
     except HygroholdError as error:
         print(f"hygrohold: {error}", file=sys.stderr)
         return FAILED

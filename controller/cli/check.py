@@ -32,6 +32,7 @@ def run(args: argparse.Namespace) -> int:
     print(f"           {_plan(settings)}")
     readings = _probes(settings)
     relay_fine = _relay(settings)
+    _outside(settings, args.settings)
     if readings:
         print(f"Now        {_now(settings, readings)}")
     return DONE if relay_fine and readings and not any(reading.failure for reading in readings) else FAILED
@@ -87,9 +88,9 @@ def _because(failure: str) -> str:
 
 def _relay(settings: Settings) -> bool:
     if settings.relay.kind == "simulated":
-        print('Relay      simulated: nothing is switched. A real one: relay.kind = "gpiozero"')
+        print('Relay      simulated: nothing is switched. A real one: relay.kind = "gpiozero" or "libgpiod"')
         return True
-    from controller.devices.relay_gpiozero import caution, relay_reachable
+    from controller.devices.relay_words import caution, relay_reachable
 
     trouble = relay_reachable(settings.relay)
     line = f"pin {settings.relay.pin} of gpiochip{settings.relay.chip}"
@@ -97,6 +98,29 @@ def _relay(settings: Settings) -> bool:
     if caution(settings.relay):
         print(f"           {caution(settings.relay)}")
     return not trouble
+
+
+def _outside(settings: Settings, file: str | None) -> None:
+    """Who is told outside the board, and whether others can read how."""
+    from pathlib import Path
+
+    from controller.copies import copies
+    from controller.notifier.by_service import missing
+    from controller.notifier.people import ways_to
+    from controller.notifier.settings import exposed
+    from controller.settings.file import LAST_GOOD
+
+    notify = settings.notify
+    for person, contact in (("first", notify.first), ("second", notify.second)):
+        names = [way.name for way in ways_to(contact)]
+        if names:
+            print(f"Told       {person}: {', '.join(names)}; `hygrohold tell` tries it")
+    if (notify.first.services or notify.second.services) and missing():
+        print(f"           {missing()}")
+    files = [Path(file), copies(Path(file)) / LAST_GOOD] if file else []
+    warning = exposed(notify, files)
+    if warning:
+        print(f"           Careful: {warning}")
 
 
 def _now(settings: Settings, readings: list[Reading]) -> str:

@@ -6,6 +6,7 @@ import argparse
 import math
 import os
 import re
+import sys
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from datetime import datetime, time, timedelta, tzinfo
@@ -22,6 +23,8 @@ if TYPE_CHECKING:
 S = TypeVar("S", bound="Settings")
 PATH_VARIABLE = "HYGROHOLD_SETTINGS"
 WAIT_S = 25.0
+STAYS_TRUE = ("refilled", "cleaned")
+"""What was done stays done, and may wait for a program that is not running."""
 SCENARIO_KEY = re.compile(r": (about|expect): no such setting")
 _DURATION = re.compile(r"(\d+(?:\.\d+)?)\s*(s|min|h|d)")
 _UNITS = {"s": 1.0, "min": 60.0, "h": 3600.0, "d": 86400.0}
@@ -41,20 +44,58 @@ def command(
     return added
 
 
-def add_settings(to: argparse.ArgumentParser) -> None:
+def add_settings(to: argparse.ArgumentParser, asks: bool = False) -> None:
+    """``asks``: the command talks to a running room; without a file it means the service's only one."""
+    without = "the one room of the service, or " if asks else ""
     to.add_argument(
         "--settings",
         metavar="FILE",
         default=os.environ.get(PATH_VARIABLE) or None,
-        help=f"the settings file (or set {PATH_VARIABLE}); without one, the built-in default",
+        help=f"the settings file (or set {PATH_VARIABLE}); without one, {without}the built-in default",
     )
+    to.set_defaults(asks=asks)
 
 
 def load(args: argparse.Namespace, overrides: Mapping[str, tuple[str, str]] | None = None) -> Settings:
     """The settings; ``overrides`` maps a settings path to (value, the option it came from)."""
     from controller.settings import Settings
 
-    return load_as(Settings, args.settings, overrides)
+    if not getattr(args, "asks", False):
+        return load_as(Settings, args.settings, overrides)
+    path = args.settings or service_file()
+    try:
+        return load_as(Settings, path, overrides)
+    except SettingsError as refused:
+        # A spoilt file must not keep its keeper from asking the program that runs on the last good copy.
+        copy = _last_good(path)
+        if copy is None:
+            raise
+        print(f"hygrohold: {refused}\nAsking by the last good copy instead, {copy}.\n", file=sys.stderr)
+        return load_as(Settings, copy, overrides)
+
+
+def _last_good(path: str | Path | None) -> Path | None:
+    """The last good copy of a settings file of the service, where there is one."""
+    from controller.service import folders
+    from controller.settings.file import LAST_GOOD
+
+    if path is None or Path(path).parent != folders.SETTINGS:
+        return None
+    copy = folders.STATE / Path(path).stem / LAST_GOOD
+    return copy if os.access(copy, os.R_OK) else None
+
+
+def service_file() -> Path | None:
+    """The settings of the only room that the service runs. Raises SettingsError where there are several."""
+    from controller.service.folders import rooms_settings
+
+    found = rooms_settings()
+    if len(found) > 1:
+        raise SettingsError(
+            f"the service runs {len(found)} rooms; say which: "
+            + " or ".join(f"--settings {path}" for path in found)
+        )
+    return found[0] if found else None
 
 
 def load_as(
@@ -135,10 +176,13 @@ def ask(args: argparse.Namespace, request: Request) -> int:
     settings = load(args)
     now = datetime.now(zone(settings))
     running = _running(settings)
-    if not running and request.kind != "refilled":
-        print(f"The program is not running for room {settings.room.name}: nothing was asked.")
+    if not running and request.kind not in STAYS_TRUE:
+        print(
+            f"The program is not running for room {settings.room.name}: nothing was asked. "
+            f"{start_words(settings)}"
+        )
         return REFUSED
-    if request.kind == "refilled" and request.at is None:
+    if request.kind in STAYS_TRUE and request.at is None:
         request = request._replace(at=now)  # it may be read later
     spool = Spool(places(settings).spool)
     identity = spool.leave(request, now)
@@ -157,6 +201,14 @@ def ask(args: argparse.Namespace, request: Request) -> int:
         f"The request is kept for {hours:g} h and carried out when it runs."
     )
     return REFUSED
+
+
+def start_words(settings: Settings) -> str:
+    """How this room is started."""
+    from controller.wiring import places
+
+    name = f"sudo systemctl start hygrohold@{settings.room.name}"
+    return f"Start it with `{name if places(settings).by_service else 'hygrohold run'}`."
 
 
 def _running(settings: Settings) -> bool:

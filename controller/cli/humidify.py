@@ -24,7 +24,7 @@ def add(commands: Any) -> None:
         help="how long (default: as set, 15 min)",
     )
     common.add_by(to)
-    common.add_settings(to)
+    common.add_settings(to, asks=True)
 
 
 def run(args: argparse.Namespace) -> int:

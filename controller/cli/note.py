@@ -6,6 +6,7 @@ import argparse
 from typing import Any
 
 from controller.cli import common
+from controller.errors import SettingsError
 
 
 def add(commands: Any) -> None:
@@ -13,19 +14,19 @@ def add(commands: Any) -> None:
         commands,
         "note",
         run,
-        "note what was done by hand: the tank was refilled",
+        "note what was done by hand: the tank was refilled, the humidifier cleaned",
         "hygrohold note refilled --litres 2.5 --at 16:40 --by Ann",
         "Two notes of one filling, within half an hour, are taken as one.",
     )
-    to.add_argument("what", choices=("refilled",), help="what was done")
+    to.add_argument("what", choices=("refilled", "cleaned"), help="what was done")
     to.add_argument(
-        "--litres", type=common.above_zero, metavar="L", help="litres added (default: to the top)"
+        "--litres", type=common.above_zero, metavar="L", help="refilled: litres added (default: to the top)"
     )
     to.add_argument(
         "--at", type=common.moment, metavar="TIME", help="when, if not now: 16:40, 2026-01-14T16:40"
     )
     common.add_by(to)
-    common.add_settings(to)
+    common.add_settings(to, asks=True)
 
 
 def run(args: argparse.Namespace) -> int:
@@ -33,4 +34,6 @@ def run(args: argparse.Namespace) -> int:
     from controller.wiring import zone
 
     at = None if args.at is None else common.past(args.at, zone(common.load(args)))
-    return common.ask(args, Request("refilled", by=args.by, at=at, litres=args.litres))
+    if args.what == "cleaned" and args.litres is not None:
+        raise SettingsError("--litres goes with refilled, not with cleaned")
+    return common.ask(args, Request(args.what, by=args.by, at=at, litres=args.litres))

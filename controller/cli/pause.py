@@ -20,7 +20,7 @@ def add(commands: Any) -> None:
         "--for", dest="for_s", type=common.duration_s, metavar="TIME", help="how long (default: as set, 2 h)"
     )
     common.add_by(to)
-    common.add_settings(to)
+    common.add_settings(to, asks=True)
 
 
 def run(args: argparse.Namespace) -> int:

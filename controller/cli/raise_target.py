@@ -26,7 +26,7 @@ def add(commands: Any) -> None:
         help="how long (default: as set, 3 days)",
     )
     common.add_by(to)
-    common.add_settings(to)
+    common.add_settings(to, asks=True)
 
 
 def run(args: argparse.Namespace) -> int:

@@ -29,7 +29,7 @@ def add(commands: Any) -> None:
         "show the record day by day",
         "hygrohold report --days 7 --format csv > week.csv",
     )
-    common.add_settings(to)
+    common.add_settings(to, asks=True)
     to.add_argument("--days", type=int, default=14, metavar="N", help="the last N days (default: 14)")
     to.add_argument("--from", dest="first", type=_day, metavar="DATE", help="from this day on instead")
     to.add_argument("--to", dest="last", type=_day, metavar="DATE", help="up to and with this day")

@@ -13,7 +13,7 @@ def add(commands: Any) -> None:
         commands, "resume", run, "end a pause or a humidify-now before its time", "hygrohold resume --by Ann"
     )
     common.add_by(to)
-    common.add_settings(to)
+    common.add_settings(to, asks=True)
 
 
 def run(args: argparse.Namespace) -> int:

@@ -32,12 +32,16 @@ def add(commands: Any) -> None:
 
 def run(args: argparse.Namespace) -> int:
     from controller.cli import DONE
+    from controller.early_off import begin
+
+    path = Path(args.settings) if args.settings else None
+    early = begin(path)  # before the imports below, which take long on a small board
+
     from controller.daemon import Daemon
     from controller.logs import LogTeller, configure
 
     configure(args.json_log or "JOURNAL_STREAM" in os.environ or not sys.stderr.isatty())
-    path = Path(args.settings) if args.settings else None
-    daemon = Daemon.prepare(path, args.last_good, LogTeller())
+    daemon = Daemon.prepare(path, args.last_good, LogTeller(), early)
     for number in (signal.SIGTERM, signal.SIGINT, signal.SIGHUP):
         signal.signal(number, lambda *_: daemon.stop())
     daemon.run()

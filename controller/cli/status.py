@@ -19,26 +19,31 @@ def add(commands: Any) -> None:
         "hygrohold status --json",
         "Exit code 4 when the program is not running.",
     )
-    common.add_settings(to)
+    common.add_settings(to, asks=True)
     to.add_argument("--json", action="store_true", help="the same as JSON")
 
 
 def run(args: argparse.Namespace) -> int:
     from controller.cli import DONE, NOT_RUNNING
-    from controller.status import as_text, is_stale, read_status
+    from controller.service.notice import newest
+    from controller.status import as_text, ended_words, is_stale, read_status
     from controller.wiring import places
 
     settings = common.load(args)
+    where = places(settings)
     now = datetime.now().astimezone()
-    plain = read_status(places(settings).status)
-    if plain is None:
-        if args.json:
-            print(json.dumps({"running": False}))
-        else:
-            print(
-                f"The program is not running for room {settings.room.name}.\nStart it with `hygrohold run`."
-            )
-        return NOT_RUNNING
-    stale = is_stale(plain, now)
-    print(json.dumps({"running": not stale, **plain}, indent=2) if args.json else as_text(plain, now))
-    return NOT_RUNNING if stale else DONE
+    plain = read_status(where.status)
+    running = plain is not None and not is_stale(plain, now)
+    ended = newest((where.runtime, where.state)) if where.by_service else None
+    if args.json:
+        more = {} if ended is None else {"service_ended": ended}
+        print(json.dumps({"running": running, **(plain or {}), **more}, indent=2))
+    elif plain is None:
+        print(f"The program is not running for room {settings.room.name}.")
+        print(common.start_words(settings))
+    else:
+        print(as_text(plain, now))
+    words = "" if ended is None else ended_words(ended, now, running)
+    if words and not args.json:
+        print(words)
+    return DONE if running else NOT_RUNNING

@@ -9,12 +9,16 @@ from pathlib import Path
 import pytest
 import structlog
 
+from controller import commissioned
+from controller.copies import copies
 from controller.daemon import Daemon
 from controller.devices.clock import BoardClock
-from controller.errors import DataFileError, KeptStateError, ProbeError, SettingsError
+from controller.errors import DataFileError, KeptStateError, ProbeError, RefusedError, SettingsError
+from controller.force_off import Held, read_line_file
 from controller.history.read import HistoryReader
 from controller.keep import NAMES, peek
 from controller.logs import LogTeller, configure
+from controller.settings import Settings
 from controller.simulator.world import SimulatedRelay
 
 Write = Callable[..., Path]
@@ -35,7 +39,7 @@ def relays(monkeypatch: pytest.MonkeyPatch) -> list[SimulatedRelay]:
     """Every relay that was made."""
     made: list[SimulatedRelay] = []
 
-    def make(_: object) -> SimulatedRelay:
+    def make(_: object, before_claim: object) -> SimulatedRelay:
         made.append(SimulatedRelay())
         made[-1].on = True  # as if something had left it on: the loop must drive it off
         return made[-1]
@@ -58,6 +62,17 @@ def write(tmp_path: Path) -> Write:
         return path
 
     return settings
+
+
+def commission(path: Path) -> None:
+    """As if a person had seen this relay obey."""
+    settings = Settings.load(path, {})
+    step = commissioned.Step("relay", "it obeys", (("Is it off?", "yes"),))
+    record = commissioned.Record(
+        "2026-01-10T18:00:00+00:00", True, "0", "Ann", "attic", commissioned.fingerprint(settings),
+        commissioned.KILL_OFF, (step,),
+    )  # fmt: skip
+    commissioned.write(Path(settings.room.state_dir) / settings.room.name, record)
 
 
 @pytest.fixture
@@ -260,3 +275,68 @@ def test_a_request_left_beforehand_is_answered(
     assert answer[0]
     (note,) = HistoryReader(tmp_path / "state" / "attic" / "history.sqlite").notes()
     assert note.by == "Ann"
+
+
+def test_the_line_file_is_left_once_the_relay_is_claimed(
+    write: Write, relays: list[SimulatedRelay], monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    """For the next start's early off, and for whoever drives off when this program is dead."""
+    monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "home"))
+    folder = tmp_path / "state" / "attic"
+    line = '[relay]\nkind = "gpiozero"\npin = 22\nactive_high = false\n'
+    path = write(line)
+    commission(path)
+    for _ in range(2):
+        with Daemon.prepare(path, False, LogTeller())._ends:
+            pass
+        assert read_line_file(folder) == read_line_file(copies(path)) == ("/dev/gpiochip0", 22, 1)
+    with Daemon.prepare(write(), False, LogTeller())._ends:
+        pass
+    assert read_line_file(folder) is read_line_file(copies(path)) is None
+
+
+def test_a_real_relay_is_not_touched_before_it_was_commissioned_for_this_wiring(
+    write: Write, relays: list[SimulatedRelay], monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    """Nobody knows yet which level is off."""
+    monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "home"))
+    path = write('[relay]\nkind = "gpiozero"\npin = 22\n')
+    with pytest.raises(RefusedError, match="hygrohold commission"):
+        Daemon.prepare(path, False, LogTeller())
+    commission(path)
+    path = write('[relay]\nkind = "gpiozero"\npin = 23\n')
+    with pytest.raises(RefusedError, match=r"relay\.pin was 22 and is 23"):
+        Daemon.prepare(path, False, LogTeller())
+    assert relays == []
+
+
+def test_the_early_off_is_let_go_of_only_by_the_driver_of_its_line(
+    write: Write, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "home"))
+    seen: list[bool] = []
+
+    def make(settings: Settings, before_claim: Callable[[], None]) -> SimulatedRelay:
+        seen.append(early.holding)
+        before_claim()
+        seen.append(early.holding)
+        return SimulatedRelay()
+
+    monkeypatch.setattr("controller.daemon.make_relay", make)
+    for pin in (17, 22):
+        early = Held(("/dev/gpiochip0", 17, 0), os.open("/dev/null", os.O_RDONLY), "")
+        path = write(f'[relay]\nkind = "gpiozero"\npin = {pin}\n')
+        commission(path)
+        with Daemon.prepare(path, False, LogTeller(), early)._ends:
+            pass
+        early.release()
+    assert seen == [True, False, True, True]
+
+
+def test_an_early_off_that_failed_is_a_remark(
+    write: Write, fast: dict[str, float], relays: list[SimulatedRelay], tmp_path: Path
+) -> None:
+    early = Held(("/dev/gpiochip0", 17, 0), -1, "there is no /dev/gpiochip0")
+    Daemon.prepare(write(), False, LogTeller(), early).run()
+    reader = HistoryReader(tmp_path / "state" / "attic" / "history.sqlite")
+    assert any("not driven off early: there is no /dev/gpiochip0" in event.words for event in reader.events())

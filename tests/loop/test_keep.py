@@ -10,6 +10,7 @@ from typing import Any
 
 import pytest
 
+from controller import keep
 from controller.core.controller import Controller
 from controller.core.records import Inputs, Instant, Reading, Request
 from controller.core.state import State
@@ -132,9 +133,7 @@ def test_a_flipped_bit_anywhere_is_found(tmp_path: Path) -> None:
     whole = path.read_bytes()
     number_at = whole.index(b'"number": ') + len(b'"number": ')
     state_at = whole.index(b'"state": "') + len(b'"state": "')
-    for offset in [*range(0, len(whole), max(1, len(whole) // 60)), state_at, len(whole) - 3]:
-        if offset == number_at:
-            continue
+    for offset in [*range(0, len(whole), max(1, len(whole) // 60)), number_at, state_at, len(whole) - 3]:
         spoilt = bytearray(whole)
         spoilt[offset] ^= 0x01
         path.write_bytes(bytes(spoilt))
@@ -194,14 +193,14 @@ def test_one_copy_that_the_card_cannot_read_is_no_end(
     """EIO for one file: the other copy is there for just that."""
     older, _ = two_kept(tmp_path)
     bad = newest(tmp_path)
-    real = Path.read_text
+    real = keep.read_small
 
-    def read_text(self: Path, *more: Any, **named: Any) -> str:
-        if self == bad:
+    def read_small(path: Path, *more: Any) -> bytes:
+        if path == bad:
             raise OSError(errno.EIO, os.strerror(errno.EIO))
-        return real(self, *more, **named)
+        return real(path, *more)
 
-    monkeypatch.setattr(Path, "read_text", read_text)
+    monkeypatch.setattr(keep, "read_small", read_small)
     kept = FileKeep(tmp_path).load(CAP_S)
     assert same(kept.state, older)
     assert bad.name in kept.remarks[0]
@@ -223,43 +222,94 @@ def test_a_file_in_place_of_the_folder_is_told(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("call", ["open", "fsync", "replace"])
-def test_a_full_or_read_only_disk_is_told_and_costs_no_copy(
+def test_a_read_only_disk_is_told_and_costs_no_copy(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, call: str
 ) -> None:
     _, newer = two_kept(tmp_path)
     keep = FileKeep(tmp_path)
     keep.load(CAP_S)
 
-    def full(*_: object, **__: object) -> int:
-        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+    def barred(*_: object, **__: object) -> int:
+        raise OSError(errno.EROFS, os.strerror(errno.EROFS))
 
     with monkeypatch.context() as patch:
-        patch.setattr(Path if call == "replace" else os, call, full)
+        patch.setattr(Path if call == "replace" else os, call, barred)
         for _ in range(3):
-            with pytest.raises(KeptStateError, match="No space left"):
+            with pytest.raises(KeptStateError, match="Read-only"):
                 keep.save(State(t=1.0))
     assert same(FileKeep(tmp_path).load(CAP_S).state, newer)
     keep.save(State(t=2.0))  # and it works again by itself
     assert FileKeep(tmp_path).load(CAP_S).state.t == 2.0
 
 
-def test_a_write_that_breaks_off_half_way_is_told_and_costs_no_copy(
+def no_new_files(patch: pytest.MonkeyPatch) -> None:
+    """A full disk: what is new gets no block (/dev/full says ENOSPC), what is there may be written over."""
+    real = os.open
+
+    def full(path: Any, flags: int, mode: int = 0o777) -> int:
+        return real("/dev/full", os.O_WRONLY) if flags & os.O_CREAT else real(path, flags, mode)
+
+    patch.setattr(os, "open", full)
+
+
+def test_a_full_disk_still_takes_the_state(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    two_kept(tmp_path)
+    keep = FileKeep(tmp_path)
+    keep.load(CAP_S)
+    sizes = {name: (tmp_path / name).stat().st_size for name in NAMES}
+    with monkeypatch.context() as patch:
+        no_new_files(patch)
+        for number in range(1, 6):
+            before = newest(tmp_path).read_bytes()
+            keep.save(lived(60 + number))
+            assert before in [(tmp_path / name).read_bytes() for name in NAMES]  # the other one was written
+            kept = FileKeep(tmp_path).load(CAP_S)
+            assert kept.remarks == ()
+            assert same(kept.state, lived(60 + number))
+    assert {name: (tmp_path / name).stat().st_size for name in NAMES} == sizes
+
+
+def test_a_full_disk_without_a_copy_or_with_one_too_short_is_told(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """The disk fills up while the text is being written: the half lies beside, under another name."""
+    """The first state of a room; or one that has outgrown its file."""
+    keep = FileKeep(tmp_path)
+    keep.load(CAP_S)
+    with monkeypatch.context() as patch:
+        no_new_files(patch)
+        with pytest.raises(KeptStateError, match="No space left"):
+            keep.save(State(t=1.0))
     _, newer = two_kept(tmp_path)
     keep = FileKeep(tmp_path)
     keep.load(CAP_S)
-    real = os.open
+    with monkeypatch.context() as patch:
+        no_new_files(patch)
+        with pytest.raises(KeptStateError, match="No space left"):
+            keep.save(newer._replace(lost="x" * 20_000))
+    assert same(FileKeep(tmp_path).load(CAP_S).state, newer)
 
-    def dev_full(path: Any, flags: int, mode: int = 0o777) -> int:
-        return real("/dev/full", os.O_WRONLY) if flags & os.O_CREAT else real(path, flags, mode)
+
+@pytest.mark.parametrize("bytes_written", [12, 20, 40, 1000, 2000])
+def test_a_write_in_place_that_is_torn_costs_only_that_write(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, bytes_written: int
+) -> None:
+    _, newer = two_kept(tmp_path)
+    keep = FileKeep(tmp_path)
+    keep.load(CAP_S)
+    real = os.pwrite
+
+    def torn(descriptor: int, content: bytes, at: int) -> int:
+        real(descriptor, content[:bytes_written], at)
+        raise OSError(errno.EIO, os.strerror(errno.EIO))
 
     with monkeypatch.context() as patch:
-        patch.setattr(os, "open", dev_full)
-        with pytest.raises(KeptStateError, match="No space left"):
-            keep.save(State(t=1.0))
-    assert same(FileKeep(tmp_path).load(CAP_S).state, newer)
+        no_new_files(patch)
+        patch.setattr(os, "pwrite", torn)
+        with pytest.raises(KeptStateError, match="Input/output error"):
+            keep.save(lived(80))
+    kept = FileKeep(tmp_path).load(CAP_S)
+    assert same(kept.state, newer)
+    assert len(kept.remarks) == 1
 
 
 def test_peek_sets_nothing_aside_and_makes_nothing(tmp_path: Path) -> None:

@@ -32,7 +32,7 @@ def plain_with(**changes: Any) -> str:
 @pytest.mark.parametrize(
     "text",
     [
-        plain_with(version=2),
+        plain_with(version=3),
         plain_with(version="1"),
         plain_with(version=None),
         plain_with(t="soon"),
