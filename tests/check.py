@@ -24,7 +24,7 @@ BY_HAND = (
     "--ignore=tests/crash",
     "--deselect=tests/core/test_effect.py",
 )
-"""Not in the checks yet: never run as a whole, or too long for them. `check.py crash` runs the crash tests."""
+"""Not in the checks yet: never run as a whole, or too long. `check.py crash` runs the crash tests."""
 LEFT_OUT = ("crash",)
 SLOWEST = 4.0
 """A machine may be this many times slower than the one the budgets were set on."""
