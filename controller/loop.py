@@ -69,6 +69,7 @@ class Loop:
         self._recorder = Recorder(parts.history)
         self._kept_at_s = float("-inf")
         self._kept_on = False
+        self._kept_used_s = 0.0
         self._alarm_codes: tuple[str, ...] = ()
         self._unkept = ""
         self._broken = False
@@ -136,9 +137,11 @@ class Loop:
         """Keeps the state at every change that protects, and each five minutes while on."""
         mono_s = decision.at.mono_s
         codes = tuple(alarm.code for alarm in decision.alarms) if decision.alarms else ()
+        # By hand, or with a relay that is stuck, it runs although it is not asked to.
+        used_unasked = decision.used_s > self._kept_used_s
         due = (
             decision.relay_on != self._kept_on
-            or (decision.relay_on and mono_s - self._kept_at_s + self._tick_s > MARK_S)
+            or ((decision.relay_on or used_unasked) and mono_s - self._kept_at_s + self._tick_s > MARK_S)
             or bool(decision.answers)
             or codes != self._alarm_codes
             or self._unkept != ""
@@ -151,6 +154,7 @@ class Loop:
         except KeptStateError as error:
             self._unkept = str(error)
         self._kept_at_s, self._kept_on, self._alarm_codes = mono_s, decision.relay_on, codes
+        self._kept_used_s = decision.used_s
 
     def _note_troubles(self) -> None:
         """What went wrong beside control becomes a fault alarm at the next tick."""

@@ -85,6 +85,16 @@ def test_the_state_is_kept_every_five_minutes_though_ticks_come_late() -> None:
     assert max(b - a for a, b in itertools.pairwise(marks)) <= UNCLEAN_END_COUNTS_S + 0.5
 
 
+def test_time_that_runs_by_hand_is_kept_every_five_minutes_too() -> None:
+    """A kill must not make the ledger forget hours in which the outlet's own switch stood at hand."""
+    bench = Bench(for_s=2 * HOUR_S)
+    marks: list[float] = []
+    bench.keep.at = lambda state: marks.append(bench.clock.mono_s)
+    Loop(bench.parts(hand=lambda: True), 10.0).run()
+    assert len(marks) > 10
+    assert max(b - a for a, b in itertools.pairwise(marks)) <= UNCLEAN_END_COUNTS_S
+
+
 def test_off_for_long_writes_nothing() -> None:
     """A memory card is not written for nothing: a humid room at rest needs no mark."""
     bench = Bench(for_s=6 * HOUR_S)
