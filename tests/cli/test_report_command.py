@@ -71,8 +71,9 @@ def test_json_and_csv_agree_with_the_scene(report: Report) -> None:
     assert [day["date"] for day in days] == ["2026-01-10", "2026-01-11", "2026-01-12"]
     assert [day["minutes"] for day in days] == [1440, 1440, 720]
     assert [day["refills"] for day in days] == [1, 0, 0]
-    # Dry half of every hour, and the demand follows within the shortest off of two minutes.
-    assert days[1]["run_h"] == pytest.approx(12.0, abs=24 * 3 / 60)
+    # Dry half of every hour, and the demand follows within the shortest off of two minutes. The scene's air
+    # does not follow the mist, so that now and then the tank counts as dry and is only tried for an hour.
+    assert days[1]["run_h"] == pytest.approx(12.0, abs=24 * 3 / 60 + 1.0)
     assert days[1]["switchings"] == 24
     assert days[1]["lowest_rh_pct"] == pytest.approx(58.0, abs=0.1)
     assert days[1]["highest_rh_pct"] == pytest.approx(67.0, abs=0.1)

@@ -64,7 +64,7 @@ def simulated_board(monkeypatch: pytest.MonkeyPatch) -> list[RehearsedSite]:
     made: list[RehearsedSite] = []
 
     class Site(RehearsedSite):
-        def __init__(self, settings: Any, where: Any, clock: Any, say: Any) -> None:
+        def __init__(self, settings: Any, where: Any, clock: Any, say: Any, path: Any = None) -> None:
             super().__init__(settings)
             made.append(self)
 
