@@ -74,7 +74,7 @@ def test_json_and_csv_agree_with_the_scene(report: Report) -> None:
     # Dry half of every hour, and the demand follows within the shortest off of two minutes. The scene's air
     # does not follow the mist, so that now and then the tank counts as dry and is only tried for an hour.
     assert days[1]["run_h"] == pytest.approx(12.0, abs=24 * 3 / 60 + 1.0)
-    assert days[1]["switchings"] == 24
+    assert 20 <= days[1]["switchings"] <= 24
     assert days[1]["lowest_rh_pct"] == pytest.approx(58.0, abs=0.1)
     assert days[1]["highest_rh_pct"] == pytest.approx(67.0, abs=0.1)
     _, out, _ = report("--from", "2026-01-10", "--to", "2026-01-12", "--format", "csv")
