@@ -81,7 +81,7 @@ Group={USER}
 StateDirectory=hygrohold/%i
 StateDirectoryMode=2770
 RuntimeDirectory=hygrohold/%i
-RuntimeDirectoryMode=2750
+RuntimeDirectoryMode=2770
 # Kept over a restart: the line to force off is noted there.
 RuntimeDirectoryPreserve=yes
 # lgpio makes a named pipe where it runs.
