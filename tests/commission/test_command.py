@@ -1,4 +1,4 @@
-"""The command: refusals before anything is touched, the rehearsal, the kept transcript, real signals."""
+"""The command: refusals before anything is touched, the rehearsal, the kept printout, real signals."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ from tests.commission.file_relay import LINE
 from tests.commission.helpers import bench, settings_of
 
 ROOT = Path(__file__).parents[2]
-TRANSCRIPT = ROOT / "demo" / "first-evening" / "commission.txt"
+PRINTOUT = ROOT / "demo" / "first-evening" / "commission.txt"
 COMMAND = "$ hygrohold commission --rehearse --settings demo/larch-room.toml"
 
 Typed = Callable[[str], None]
@@ -75,17 +75,17 @@ def simulated_board(monkeypatch: pytest.MonkeyPatch) -> list[RehearsedSite]:
     return made
 
 
-def test_the_kept_transcript_is_what_the_rehearsal_says(
+def test_the_kept_printout_is_what_the_rehearsal_says(
     typed: Typed, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Seven times yes. To write it anew after a change of words: WRITE_TRANSCRIPT=1."""
+    """Seven times yes. To write it anew after a change of words: WRITE_PRINTOUT=1."""
     monkeypatch.chdir(ROOT)
     typed("y\n" * 7)
     assert main(COMMAND.split()[2:]) == DONE
     said = f"{COMMAND}\n{capsys.readouterr().out}"
-    if "WRITE_TRANSCRIPT" in os.environ:
-        TRANSCRIPT.write_text(said, encoding="utf-8")
-    assert said == TRANSCRIPT.read_text(encoding="utf-8")
+    if "WRITE_PRINTOUT" in os.environ:
+        PRINTOUT.write_text(said, encoding="utf-8")
+    assert said == PRINTOUT.read_text(encoding="utf-8")
     assert "SIMULATED" in said.splitlines()[1]
     assert "no record is written" in said.splitlines()[-1]
 

@@ -1,7 +1,7 @@
 """The walk in demo/first-evening is what the program says: its answers are typed again, all else compared.
 
 The machine is made up: a Raspberry Pi with one probe. After a wanted change of words:
-    python -c "from tests.setup.test_transcript import print_anew; print_anew()"
+    python -c "from tests.setup.test_printout import print_anew; print_anew()"
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ def parts(text: str) -> tuple[str, list[str], str, list[str]]:
     return remarks, shlex.split(command), said, PROMPT.findall(said)
 
 
-def test_the_transcript_is_what_is_said_and_its_files_are_what_is_written(run: Run, here: Path) -> None:
+def test_the_printout_is_what_is_said_and_its_files_are_what_is_written(run: Run, here: Path) -> None:
     _, words, said, answers = parts((DEMO / "setup.txt").read_text(encoding="utf-8"))
     code, out, err = run(*words, typed="".join(f"{answer}\n" for answer in answers), on=PI)
     assert (code, err) == (0, "")
@@ -48,7 +48,7 @@ def test_the_invented_room_is_said_to_be_invented_and_can_be_used() -> None:
 
 
 def print_anew() -> None:
-    """Writes the transcript and its files again, with the answers that stand in it."""
+    """Writes the printout and its files again, with the answers that stand in it."""
     import contextlib
     import io
     import os
