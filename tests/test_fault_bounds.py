@@ -193,8 +193,8 @@ def test_half_an_hour_that_neither_mist_nor_none_explains_is_another_room() -> N
     assert short.learned.strange == 0
     long = by_blocks(life.memory, life.t, (62.0, 52.0, 42.0, 32.0, 22.0, 12.0, 2.0))
     assert not long.learned.known
-    assert not effect.no_mist(long)
-    assert not effect.stray_mist(long)
+    assert not long.verdict.no_mist
+    assert not long.verdict.stray_mist
 
 
 # --- the measuring itself ------------------------------------------------------------------------

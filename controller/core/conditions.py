@@ -10,7 +10,6 @@ from __future__ import annotations
 from datetime import datetime, timedelta
 from typing import NamedTuple
 
-from controller.core import effect
 from controller.core.alarms import Condition
 from controller.core.ceiling import Surface
 from controller.core.effect import EffectMemory
@@ -98,18 +97,18 @@ def _of_relay(relay: RelayMemory, t: float) -> list[Condition]:
 
 def _of_mist(scene: Scene) -> list[Condition]:
     """What the air says of the humidifier, which the relay's line cannot."""
-    found, mist, belief = [], scene.mist, scene.belief
-    if effect.no_mist(mist):
-        found.append(Condition("no_mist", mist.learned.gain * 12.0))
-    elif effect.stray_mist(mist) and not scene.facts.bypass:
-        found.append(Condition("stray_mist", mist.learned.gain * 12.0))
-    elif (share := effect.weak_share(mist)) is not None:
-        found.append(Condition("mist_weak", 100.0 * share))
+    found, verdict, belief = [], scene.mist.verdict, scene.belief
+    if verdict.no_mist:
+        found.append(Condition("no_mist", verdict.rise_pct_per_h))
+    elif verdict.stray_mist and not scene.facts.bypass:
+        found.append(Condition("stray_mist", verdict.rise_pct_per_h))
+    elif verdict.weak_share is not None:
+        found.append(Condition("mist_weak", 100.0 * verdict.weak_share))
     low_rh_pct = scene.rules.target.band_low_rh_pct
-    if belief.rh_pct is not None and belief.rh_pct < low_rh_pct and not effect.no_mist(mist):
+    if belief.rh_pct is not None and belief.rh_pct < low_rh_pct and not verdict.no_mist:
         held_off = any(reason.code not in RHYTHM for reason in scene.refused)
         if not held_off:
-            code = "outrun" if mist.learned.known else "below_band"
+            code = "outrun" if verdict.known else "below_band"
             found.append(Condition(code, belief.rh_pct, low_rh_pct))
     return found
 

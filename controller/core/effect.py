@@ -1,103 +1,46 @@
-"""EFFECT: what mist does to this room's air, learned while it runs, and whether it still does it.
+"""EFFECT: whether mist still does to this room's air what it was learned to do.
 
 In:    the believed air, and how long the humidifier is held to have run since the last tick.
-Out:   three doubts, each with its evidence: no mist though on; mist though off; much less than it gave.
-Never: switches anything; says a word before it has learned; takes a door that stands open for a fault.
+Out:   three doubts: no mist though on; mist though off; much less than it gave. How they are come by is in
+       ``effect_model.py``.
+Never: switches anything, or says a word before it has learned.
 
-Five minutes make a block. Moisture is vapour pressure, in %RH at 24 °C, so that a heating swing looks like
-nothing. The change between two blocks' means is explained by mist, now and a block ago; by how moist the
-air was, how much moister than walls and substrate, and how it warmed; and by a background that wanders: six
-figures, followed by a Kalman filter with a random walk (Kalman 1960). Mist counts by when it came: at the
-border of the two blocks wholly, towards their far ends less and less, as it does in the mean of a block. A
-change that cannot be explained at all (a door) teaches nothing for a while. Whether mist came is judged by
-the likelihood of the change with it and without it, summed as Page's CUSUM (Page 1954); a change far beyond
-both is no evidence. Half an hour of those is another room (a door that stays open): all is then learned anew,
-and nothing said until it is.
+Not proof against a window that stays open for long in a room whose walls and goods hold no moisture: that
+can look like no mist.
 """
 
 from __future__ import annotations
 
-from math import sqrt
 from typing import NamedTuple
 
-from controller.core import air
+from controller.core.effect_model import (
+    ENOUGH,
+    LAGS,
+    LEARNING_BLOCKS,
+    LEARNS_BELOW,
+    MOST,
+    Learned,
+    anew,
+    close,
+    sound,
+)
 from controller.core.records import NEVER_T
 
 BLOCK_S = 300.0
-LAGS = 2
-"""A third is not to be told from the air's own return where mist comes fast: their sum would wander."""
-SCALE_PA = 2985.0
-"""About the saturation pressure at 24 °C; it only gives moisture a unit people know."""
-PRIOR_SD = (10.0,) * (LAGS + 4)
-SIZE = len(PRIOR_SD)
-MIST_WALK = 0.003
-"""Mist's effect wanders by this share of itself a block: it forgets half in about two weeks of mist."""
-AIR_WALK, GROUND_WALK, STORE_WALK, HEAT_WALK = 0.01, 0.02, 0.01, 0.01
-STORE = 0.05
-"""A block's weight in the slow mean: about an hour and a half."""
-LEAST_NOISE = 0.05
-LEARNING_BLOCKS = 72
-"""With mist in them: six hours where it is always on."""
-SURE = 4.0
-"""The effect counts as known when it is so many times its own standard error."""
-TELLING = 2.0
-"""A block can tell whether mist came when its mist is so many standard deviations of the noise."""
-UNEXPLAINED = 3.0
-UPSET = 6
-"""Half an hour."""
-MOST_EVIDENCE = 1.0
-ENOUGH = 8.0
-"""Log likelihood ratio at which it is said: at the most of 1 a block, never sooner than after eight."""
-LEARNS_BELOW = 2.0
-LONGEST_HELD = 288
-"""A day: what has not become true again by then may be another humidifier, or another room."""
 WEAK_SHARE = 0.72
 """Of the best it ever gave."""
-SMOOTH = 1.0 / 288.0
-"""A day of blocks with mist."""
 NOTHING = 0.15
 """%RH in five minutes; a humidifier that surely raises the air by less does nothing for the animals."""
-MOST = 1e6
-"""No figure that was learned is larger."""
-Matrix = tuple[tuple[float, ...], ...]
-NOTHING_KNOWN: Matrix = tuple(
-    tuple(sd * sd if i == j else 0.0 for j in range(SIZE)) for i, sd in enumerate(PRIOR_SD)
-)
 
 
-class Learned(NamedTuple):
-    """What is known after the last block."""
+class Verdict(NamedTuple):
+    """What ``learned`` says, reckoned once a block: at every tick it would cost as much as control."""
 
-    theta: tuple[float, ...] = (0.0,) * SIZE
-    cov: Matrix = NOTHING_KNOWN
-    noise: float = 1.0  # variance of what is left unexplained
-    blocks: int = 0
-    vapour_pct: float | None = None  # the block before; None when it was not seen whole
-    rh_pct: float = 0.0
-    temp_c: float = 0.0
-    slow_rh_pct: float | None = None  # what walls and substrate are taken to follow
-    shares: tuple[float, ...] = (0.0,) * LAGS  # mist late in the block before; mist as that block counted it
-    none: float = 0.0  # evidence that no mist comes although it is on
-    stray: float = 0.0  # evidence that mist comes although it is off
-    held: int = 0  # blocks in a row that were not learned from, since they looked like a fault
-    upset: int = 0  # blocks for which nothing is learned, since the last one could not be explained at all
-    strange: int = 0  # blocks in a row that were far from what there is with mist and without
-    steady: float = 0.0  # the gain, smoothed over about a day of mist
-    best: float = 0.0  # the most that ever was; falls when the keeper accepts less
-
-    @property
-    def gain(self) -> float:
-        """%RH (at 24 °C) that five minutes of mist raise."""
-        return sum(self.theta[:LAGS])
-
-    @property
-    def gain_sd(self) -> float:
-        total = sum(self.cov[i][j] for i in range(LAGS) for j in range(LAGS))
-        return sqrt(total) if total > 0.0 else 0.0
-
-    @property
-    def known(self) -> bool:
-        return self.blocks >= LEARNING_BLOCKS and self.gain > SURE * self.gain_sd
+    known: bool = False
+    no_mist: bool = False
+    stray_mist: bool = False
+    weak_share: float | None = None  # what is left of the best it ever gave, where that is too little
+    rise_pct_per_h: float = 0.0  # of %RH at 24 °C, by mist that does not stop
 
 
 class EffectMemory(NamedTuple):
@@ -110,20 +53,21 @@ class EffectMemory(NamedTuple):
     on_s: float = 0.0
     late_s: float = 0.0  # of it, each second weighed by how far into the block it was
     learned: Learned = Learned()
+    verdict: Verdict = Verdict()
 
 
 def advance(
     memory: EffectMemory, t: float, dt_s: float, on_s: float, rh_pct: float | None, temp_c: float | None
 ) -> EffectMemory:
     """Books one tick; at a block's end, judges and learns."""
-    began_t, seen, rh_sum, temp_sum, was_on_s, late_s, learned = memory
+    began_t, seen, rh_sum, temp_sum, was_on_s, late_s, learned, verdict = memory
     if rh_pct is not None and temp_c is not None:
         seen, rh_sum, temp_sum = seen + 1, rh_sum + rh_pct, temp_sum + temp_c
     if on_s > 0.0:
         was_on_s += on_s
         late_s += on_s * min(max(t - 0.5 * dt_s - began_t, 0.0) / BLOCK_S, 1.0)
     if t - began_t < BLOCK_S:
-        return EffectMemory(began_t, seen, rh_sum, temp_sum, was_on_s, late_s, learned)
+        return EffectMemory(began_t, seen, rh_sum, temp_sum, was_on_s, late_s, learned, verdict)
     lasted_s = t - began_t
     mean_rh_pct, mean_temp_c = (rh_sum / seen, temp_sum / seen) if seen > 0 else (0.0, 0.0)
     whole = lasted_s <= BLOCK_S + max(dt_s, 60.0) and seen * max(dt_s, 1.0) >= 0.8 * BLOCK_S
@@ -131,27 +75,23 @@ def advance(
         long_unseen = learned.vapour_pct is None or lasted_s > 2.0 * BLOCK_S
         slow_rh_pct = None if long_unseen else learned.slow_rh_pct  # what walls hold has followed unseen air
         unseen = learned._replace(vapour_pct=None, slow_rh_pct=slow_rh_pct, shares=(0.0,) * LAGS)
-        return EffectMemory(t, learned=unseen)
+        return EffectMemory(t, learned=unseen, verdict=verdict)
     early, late = (was_on_s - late_s) / lasted_s, late_s / lasted_s
-    return EffectMemory(t, learned=_close(learned, mean_rh_pct, mean_temp_c, early, late))
+    learned = close(learned, mean_rh_pct, mean_temp_c, early, late)
+    return EffectMemory(t, learned=learned, verdict=judge(learned))
 
 
-def no_mist(memory: EffectMemory) -> bool:
-    learned = memory.learned
-    nothing = learned.blocks >= LEARNING_BLOCKS and learned.gain + 2.0 * learned.gain_sd < NOTHING
-    return nothing or learned.none >= ENOUGH
-
-
-def stray_mist(memory: EffectMemory) -> bool:
-    return memory.learned.stray >= ENOUGH
-
-
-def weak_share(memory: EffectMemory) -> float | None:
-    """What is left of the best it ever gave, where that is known and too little; else None."""
-    learned = memory.learned
-    if not learned.known or learned.steady >= WEAK_SHARE * learned.best or learned.none > LEARNS_BELOW:
-        return None
-    return learned.steady / learned.best
+def judge(learned: Learned) -> Verdict:
+    known, gain = learned.known, learned.gain
+    nothing = learned.blocks >= LEARNING_BLOCKS and gain + 2.0 * learned.gain_sd < NOTHING
+    weak = known and learned.none <= LEARNS_BELOW and learned.steady < WEAK_SHARE * learned.best
+    return Verdict(
+        known,
+        nothing or learned.none >= ENOUGH,
+        learned.stray >= ENOUGH,
+        learned.steady / learned.best if weak else None,
+        gain * 12.0,
+    )
 
 
 def forgive(memory: EffectMemory, keep_best: bool = False) -> EffectMemory:
@@ -159,138 +99,21 @@ def forgive(memory: EffectMemory, keep_best: bool = False) -> EffectMemory:
     learned = memory.learned
     best = learned.best if keep_best else learned.steady
     forgiven = learned._replace(none=0.0, stray=0.0, held=0, best=best)
-    if not learned.known and no_mist(memory):  # or a note a day would let it never learn
-        forgiven = _anew(forgiven)
-    return memory._replace(learned=forgiven)
-
-
-def _anew(learned: Learned) -> Learned:
-    """All is to be learned again: what the air does by itself cannot be told from mist's effect for sure."""
-    return learned._replace(theta=(0.0,) * SIZE, cov=NOTHING_KNOWN, blocks=0, held=0)
-
-
-def _close(learned: Learned, rh_pct: float, temp_c: float, early: float, late: float) -> Learned:
-    """One whole block: what it is evidence of, then what it teaches."""
-    if not _sound(learned):
-        learned = Learned()
-    vapour_pct = 100.0 * air.vapour_pressure_pa(temp_c, rh_pct) / SCALE_PA
-    before_pct, shares, slow_rh_pct = learned.vapour_pct, learned.shares, learned.slow_rh_pct
-    slow_after = rh_pct if slow_rh_pct is None else slow_rh_pct + STORE * (rh_pct - slow_rh_pct)
-    mist = (early + shares[0], *shares[1:])
-    followed = learned._replace(
-        vapour_pct=vapour_pct,
-        rh_pct=rh_pct,
-        temp_c=temp_c,
-        slow_rh_pct=slow_after,
-        shares=(late, *mist[: LAGS - 1]),
-    )
-    if before_pct is None or slow_rh_pct is None:
-        return followed
-    row = (
-        *mist,
-        (before_pct - 50.0) / 50.0,
-        1.0,
-        (slow_rh_pct - learned.rh_pct) / 10.0,
-        temp_c - learned.temp_c,
-    )
-    change = vapour_pct - before_pct
-    none, stray, strange = _evidence(learned, mist, row, change)
-    followed = followed._replace(none=none, stray=stray, strange=learned.strange + 1 if strange else 0)
-    if followed.strange >= UPSET:
-        return followed._replace(cov=NOTHING_KNOWN, blocks=0, none=0.0, stray=0.0, held=0, upset=0, strange=0)
-    if learned.known and (none > LEARNS_BELOW or stray > LEARNS_BELOW):
-        held = learned.held + 1  # a fault must not be learned as the way things are, or not at once
-        return followed._replace(held=held) if held < LONGEST_HELD else _anew(followed)
-    taught = _learn(followed, row, change)._replace(held=0)
-    return taught._replace(none=0.0, stray=0.0) if taught.known and not learned.known else taught
+    if not learned.known and memory.verdict.no_mist:  # or a note a day would let it never learn
+        forgiven = anew(forgiven)
+    return memory._replace(learned=forgiven, verdict=judge(forgiven))
 
 
 def recalled(memory: EffectMemory) -> EffectMemory:
     """What was kept, as far as learning and air can have given it; the rest begins anew."""
-    learned, seen = memory.learned if _sound(memory.learned) else Learned(), memory.seen
+    learned, seen = memory.learned if sound(memory.learned) else Learned(), memory.seen
     block = (
         0 <= seen < MOST
         and 0.0 <= memory.rh_sum <= 100.0 * seen
         and -60.0 * seen <= memory.temp_sum <= 80.0 * seen
         and 0.0 <= memory.late_s <= memory.on_s < MOST
     )
-    return memory._replace(learned=learned) if block else EffectMemory(learned=learned)
-
-
-def _sound(learned: Learned) -> bool:
-    """What is remembered may come from a file: figures that no learning gives are not built upon."""
-    figures = [
-        *learned.theta, *(p for line in learned.cov for p in line), *learned.shares, learned.noise,
-        learned.none, learned.stray, learned.steady, learned.best, learned.rh_pct, learned.temp_c,
-        learned.vapour_pct or 0.0, learned.slow_rh_pct or 0.0,
-    ]  # fmt: skip
-    square = len(learned.theta) == len(learned.cov) == SIZE and all(len(line) == SIZE for line in learned.cov)
-    whole = square and len(learned.shares) == LAGS and learned.noise > 0.0
-    whole = whole and learned.steady >= 0.0 and learned.best >= 0.0
-    return whole and all(abs(figure) < MOST for figure in figures)
-
-
-def _evidence(
-    learned: Learned, mist: tuple[float, ...], row: tuple[float, ...], change: float
-) -> tuple[float, float, bool]:
-    """For no mist, for stray mist, and whether the change is far from what either would be."""
-    if not learned.known:
-        return learned.none, learned.stray, False
-    theta = learned.theta
-    ground = sum(theta[i] * row[i] for i in range(LAGS, SIZE))
-    noise = learned.noise + _spread(learned.cov, row)
-    sd = sqrt(noise)
-    expected = sum(theta[i] * mist[i] for i in range(LAGS))
-    found = change - ground
-    none, stray = learned.none, learned.stray
-    gain = learned.gain
-    strange = found <= -max(UNEXPLAINED * sd, 0.5 * gain) or found >= gain + max(UNEXPLAINED * sd, gain)
-    if expected >= TELLING * sd and found > -max(UNEXPLAINED * sd, 0.5 * expected):
-        none += _bounded(expected * (0.5 * expected - found) / noise)
-    elif not any(mist) and gain >= TELLING * sd and found < gain + max(UNEXPLAINED * sd, gain):
-        stray += _bounded(gain * (found - 0.5 * gain) / noise)
-    return min(max(none, 0.0), 2.0 * ENOUGH), min(max(stray, 0.0), 2.0 * ENOUGH), strange
-
-
-def _bounded(evidence: float) -> float:
-    return min(max(evidence, -MOST_EVIDENCE), MOST_EVIDENCE)
-
-
-def _spread(cov: Matrix, row: tuple[float, ...]) -> float:
-    return max(sum(row[i] * cov[i][j] * row[j] for i in range(SIZE) for j in range(SIZE)), 0.0)
-
-
-def _learn(learned: Learned, row: tuple[float, ...], change: float) -> Learned:
-    """One step of the Kalman filter; what it cannot explain moves it the less, the further off it is."""
-    theta, noise = learned.theta, learned.noise
-    mist_walk = MIST_WALK * max(learned.gain, 0.3)
-    walk = (*(mist_walk,) * LAGS, AIR_WALK, GROUND_WALK, STORE_WALK, HEAT_WALK)
-    cov = [
-        [p + walk[i] ** 2 if i == j and p < PRIOR_SD[i] ** 2 else p for j, p in enumerate(line)]
-        for i, line in enumerate(learned.cov)
-    ]
-    weights = [sum(cov[i][j] * row[j] for j in range(SIZE)) for i in range(SIZE)]
-    unsure = max(sum(row[i] * weights[i] for i in range(SIZE)), 0.0)
-    total = unsure + noise
-    miss = change - sum(theta[i] * row[i] for i in range(SIZE))
-    most = UNEXPLAINED * sqrt(total)
-    held = min(max(miss, -most), most)
-    upset = UPSET if miss != held and learned.known else max(learned.upset - 1, 0)
-    if miss != held:
-        total *= (miss / held) * (miss / held)
-    theta = tuple(theta[i] + weights[i] / total * miss for i in range(SIZE))
-    after = tuple(
-        tuple(0.5 * (cov[i][j] + cov[j][i]) - weights[i] * weights[j] / total for j in range(SIZE))
-        for i in range(SIZE)
-    )
-    if upset or unsure < noise or learned.blocks < LEARNING_BLOCKS:
-        noise = max(0.98 * noise + 0.02 * min(held * held, 9.0 * noise), LEAST_NOISE**2)
-    if upset:  # a door, say: another room for a while, which would be learned as this one
-        return learned._replace(cov=tuple(map(tuple, cov)), noise=noise, upset=upset)
-    taught = learned._replace(
-        theta=theta, cov=after, noise=noise, upset=0, blocks=min(learned.blocks + any(row[:LAGS]), 10**9)
-    )
-    if not taught.known or not any(row[:LAGS]):
-        return taught  # without mist there is nothing to see of it
-    steady = taught.steady + SMOOTH * (taught.gain - taught.steady) if taught.steady else taught.gain
-    return taught._replace(steady=steady, best=max(taught.best, steady))
+    verdict = judge(learned)
+    if not block:
+        return EffectMemory(learned=learned, verdict=verdict)
+    return memory._replace(learned=learned, verdict=verdict)

@@ -62,8 +62,11 @@ def advance(state: State, inputs: Inputs, rules: Rules, now: Instant) -> tuple[S
     ahead_rh_pct = state.ahead_rh_pct
     if belief.ahead_rh_pct is not None:
         ahead_rh_pct = trust.drift(ahead_rh_pct, belief.ahead_rh_pct, tick.dt_s)
-    before_mist, mist = mist, effect.advance(mist, t, tick.dt_s, on_s, belief.rh_pct, belief.temp_c)
-    if mist.learned is not before_mist.learned and effect.no_mist(mist) and not effect.no_mist(before_mist):
+    was_dry, mist = (
+        mist.verdict.no_mist,
+        effect.advance(mist, t, tick.dt_s, on_s, belief.rh_pct, belief.temp_c),
+    )
+    if mist.verdict.no_mist and not was_dry:
         water = tank.seen_dry(water, t, rules.tank)
     raised = wishes.raise_rh_pct if wishes.raise_until_t > t else 0.0
     setpoint = target.wanted(tick.wall, raised, rules.ceiling.release_rh_pct, rules.target)

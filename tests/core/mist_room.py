@@ -111,7 +111,7 @@ class Life:
 
     def wish(self, rh: float) -> bool:
         room = self.room
-        if effect.no_mist(self.memory):  # trial pulses, as on an empty tank
+        if self.memory.verdict.no_mist:  # trial pulses, as on an empty tank
             return self.t % 4500.0 < 900.0
         if not room.pulses:
             return rh < room.target + (2.0 if self.on else -2.0)
@@ -120,9 +120,9 @@ class Life:
 
     def note(self) -> None:
         for name, holds in (
-            ("none", effect.no_mist(self.memory)),
-            ("stray", effect.stray_mist(self.memory)),
-            ("weak", effect.weak_share(self.memory) is not None),
+            ("none", self.memory.verdict.no_mist),
+            ("stray", self.memory.verdict.stray_mist),
+            ("weak", self.memory.verdict.weak_share is not None),
         ):
             if holds:
                 self.doubts.append((self.t, name))

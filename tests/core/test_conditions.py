@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 
-from controller.core import effect
+from controller.core import effect, effect_model
 from controller.core.controller import Controller
 from controller.core.effect import EffectMemory, Learned
 from controller.core.records import Decision, Inputs, Instant, Reading
@@ -22,10 +22,14 @@ def said(decision: Decision) -> list[str]:
     return [message.code for message in (*decision.alarms, *decision.notices)]
 
 
-KNOWN = EffectMemory(
-    learned=Learned(
+def remembering(learned: Learned) -> EffectMemory:
+    return EffectMemory(learned=learned, verdict=effect.judge(learned))
+
+
+KNOWN = remembering(
+    Learned(
         theta=(3.0, 0.0, 0.0, 0.0, 0.0, 0.0),
-        cov=tuple(tuple(0.01 * (i == j) for j in range(effect.SIZE)) for i in range(effect.SIZE)),
+        cov=tuple(tuple(0.01 * (i == j) for j in range(effect_model.SIZE)) for i in range(effect_model.SIZE)),
         blocks=500, noise=0.01, steady=3.0, best=3.0,
     )
 )  # fmt: skip
@@ -79,7 +83,7 @@ def test_a_humidifier_that_dies_and_comes_back() -> None:
 def test_mist_that_comes_while_off_is_said_but_not_while_it_is_switched_by_hand() -> None:
     rig = Rig(quick())
     rig.run(40, 70.0)
-    stray = KNOWN._replace(learned=KNOWN.learned._replace(stray=12.0))
+    stray = remembering(KNOWN.learned._replace(stray=12.0))
     rig.controller._state = rig.state._replace(effect=stray)
     assert said(rig.step(70.0)) == ["stray_mist"]
     assert said(rig.ask("bypass_hand", 70.0)) == ["bypassed"]
@@ -89,11 +93,13 @@ def test_mist_that_comes_while_off_is_said_but_not_while_it_is_switched_by_hand(
 def test_a_weak_humidifier_is_said_after_half_a_day_until_it_is_accepted() -> None:
     rig = Rig(quick(keeper={"cleaning_days": 0}))
     rig.run(40, 70.0)
-    weak = KNOWN._replace(learned=KNOWN.learned._replace(steady=2.0))
+    weak = remembering(KNOWN.learned._replace(steady=2.0))
 
     def keeps_weak() -> None:
         learned = rig.state.effect.learned._replace(steady=2.0, best=3.0, theta=KNOWN.learned.theta)
-        rig.controller._state = rig.state._replace(effect=rig.state.effect._replace(learned=learned))
+        rig.controller._state = rig.state._replace(
+            effect=rig.state.effect._replace(learned=learned, verdict=effect.judge(learned))
+        )
 
     rig.controller._state = rig.state._replace(effect=weak)
     for _ in range(720):

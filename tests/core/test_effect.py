@@ -13,7 +13,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from controller.core import effect
+from controller.core import effect, effect_model
 from controller.core.effect import EffectMemory, Learned
 from tests.core.mist_room import DAY_S, HOUR_S, TICK_S, Life, Room, some_room
 
@@ -48,15 +48,15 @@ def test_the_effect_is_that_of_the_closed_form(k: float, g: float, pulses: bool)
 def steps(seed: int, count: int) -> tuple[list[tuple[float, ...]], list[float]]:
     """Rows and changes of a linear world: what the filter takes it for, with figures drawn at random."""
     rng = np.random.default_rng(seed)
-    true = rng.normal(0.0, 1.0, effect.SIZE) + np.array([4.0, 1.0, 0.0, 0.0, 0.0, 0.0])
-    rows = rng.uniform(0.0, 1.0, (count, effect.SIZE))
+    true = rng.normal(0.0, 1.0, effect_model.SIZE) + np.array([4.0, 1.0, 0.0, 0.0, 0.0, 0.0])
+    rows = rng.uniform(0.0, 1.0, (count, effect_model.SIZE))
     changes = rows @ true + rng.normal(0.0, 0.2, count)
     return [tuple(map(float, row)) for row in rows], [float(change) for change in changes]
 
 
 def without_walks(monkeypatch: pytest.MonkeyPatch) -> None:
     for name in ("MIST_WALK", "AIR_WALK", "GROUND_WALK", "STORE_WALK", "HEAT_WALK"):
-        monkeypatch.setattr(effect, name, 0.0)
+        monkeypatch.setattr(effect_model, name, 0.0)
 
 
 @pytest.mark.parametrize("seed", range(4))
@@ -67,14 +67,14 @@ def test_without_a_walk_the_filter_is_the_regularised_least_squares(
     without_walks(monkeypatch)
     rows, changes = steps(seed, 60)
     learned = Learned()
-    precision = np.diag([1.0 / sd**2 for sd in effect.PRIOR_SD])
-    moment = np.zeros(effect.SIZE)
+    precision = np.diag([1.0 / sd**2 for sd in effect_model.PRIOR_SD])
+    moment = np.zeros(effect_model.SIZE)
     for row, change in zip(rows, changes, strict=True):
         h = np.array(row)
         precision += np.outer(h, h) / learned.noise
         moment += h * change / learned.noise
         before = learned
-        learned = effect._learn(learned, row, change)
+        learned = effect_model._learn(learned, row, change)
         assert learned.blocks == before.blocks + 1  # no outlier among them, or it would not be linear
     np.testing.assert_allclose(learned.theta, np.linalg.solve(precision, moment), rtol=1e-6, atol=1e-8)
     np.testing.assert_allclose(learned.cov, np.linalg.inv(precision), rtol=1e-6, atol=1e-10)
@@ -85,16 +85,21 @@ def test_one_step_is_the_kalman_filters() -> None:
     rows, changes = steps(11, 30)
     learned = Learned()
     for row, change in zip(rows, changes, strict=True):
-        walk = [effect.MIST_WALK * max(learned.gain, 0.3)] * effect.LAGS
-        walk += [effect.AIR_WALK, effect.GROUND_WALK, effect.STORE_WALK, effect.HEAT_WALK]
+        walk = [effect_model.MIST_WALK * max(learned.gain, 0.3)] * effect_model.LAGS
+        walk += [
+            effect_model.AIR_WALK,
+            effect_model.GROUND_WALK,
+            effect_model.STORE_WALK,
+            effect_model.HEAT_WALK,
+        ]
         cov = np.array(learned.cov)
         prior = cov + np.diag([
-            w * w if cov[i, i] < effect.PRIOR_SD[i] ** 2 else 0.0 for i, w in enumerate(walk)
+            w * w if cov[i, i] < effect_model.PRIOR_SD[i] ** 2 else 0.0 for i, w in enumerate(walk)
         ])  # fmt: skip
         h = np.array(row)
         after = np.linalg.inv(np.linalg.inv(prior) + np.outer(h, h) / learned.noise)
         theta = after @ (np.linalg.solve(prior, np.array(learned.theta)) + h * change / learned.noise)
-        learned = effect._learn(learned, row, change)
+        learned = effect_model._learn(learned, row, change)
         np.testing.assert_allclose(learned.theta, theta, rtol=1e-6, atol=1e-8)
         np.testing.assert_allclose(learned.cov, after, rtol=1e-6, atol=1e-9)
 
@@ -103,15 +108,15 @@ def test_a_change_that_nothing_explains_moves_no_figure_and_neither_do_the_next(
     life = learned_life()
     learned = life.memory.learned
     row = (0.5, 0.5, 0.3, 1.0, 0.0, 0.0)
-    after = effect._learn(learned, row, -20.0)
+    after = effect_model._learn(learned, row, -20.0)
     assert after.theta == learned.theta
     assert after.noise > learned.noise
     usual = sum(figure * part for figure, part in zip(learned.theta, row, strict=True))
     still = 0
     while after.theta == learned.theta:
-        after = effect._learn(after, row, usual + 0.01)
+        after = effect_model._learn(after, row, usual + 0.01)
         still += 1
-    assert still == effect.UPSET
+    assert still == effect_model.UPSET
 
 
 def test_another_room_is_learned_in_the_end() -> None:
@@ -165,7 +170,7 @@ def test_nothing_is_said_before_it_has_learned() -> None:
 def test_a_dead_humidifier_is_found_within_an_hour_of_being_on(seed: int) -> None:
     life = learned_life(some_room(seed), seed=seed)
     ran_s = life.on_s
-    while not effect.no_mist(life.memory):
+    while not life.memory.verdict.no_mist:
         life.run(TICK_S / DAY_S, lambda t, on: 0.0)
         assert life.on_s - ran_s <= HOUR_S
     assert {name for _, name in life.doubts} == {"none"}
@@ -175,7 +180,7 @@ def test_it_is_found_however_far_the_room_falls() -> None:
     # Where the air is drier than it ever was while it learned, the way back is overrated: no excuse for it.
     life = learned_life(Room(k=2.1, g=100.0, pulses=True, store=3.0, store_h=20.0), seed=417)
     ran_s = life.on_s
-    while not effect.no_mist(life.memory):
+    while not life.memory.verdict.no_mist:
         life.run(TICK_S / DAY_S, lambda t, on: 0.0)
         assert life.on_s - ran_s <= HOUR_S
 
@@ -194,11 +199,11 @@ def test_mist_while_off_is_found_within_two_hours(seed: int) -> None:
     room = room._replace(g=min(room.g, room.k * (85.0 - room.out)))  # or the air is full before
     life = learned_life(room, seed=seed)
     was_off_s = life.t - life.on_s
-    while not effect.stray_mist(life.memory):
+    while not life.memory.verdict.stray_mist:
         life.run(TICK_S / DAY_S, lambda t, on: 1.0)
         assert life.t - life.on_s - was_off_s <= 2 * HOUR_S
     life.run(0.5)
-    assert not effect.stray_mist(life.memory)  # and ends with it
+    assert not life.memory.verdict.stray_mist  # and ends with it
 
 
 @pytest.mark.slow
@@ -213,12 +218,12 @@ def test_scale_is_told_before_a_third_is_gone_and_not_at_once(seed: int) -> None
     first_day = min(t for t, _ in life.doubts) / DAY_S
     assert {name for _, name in life.doubts} == {"weak"}
     assert 15.0 <= first_day <= 35.0
-    share = effect.weak_share(life.memory)
+    share = life.memory.verdict.weak_share
     assert share is not None
     assert 0.5 <= share < effect.WEAK_SHARE
     accepted = effect.forgive(life.memory)
-    assert effect.weak_share(accepted) is None
-    assert effect.weak_share(effect.forgive(life.memory, keep_best=True)) == share
+    assert accepted.verdict.weak_share is None
+    assert effect.forgive(life.memory, keep_best=True).verdict.weak_share == share
 
 
 def test_another_much_weaker_humidifier_is_learned_within_two_days() -> None:
@@ -226,18 +231,18 @@ def test_another_much_weaker_humidifier_is_learned_within_two_days() -> None:
     weaker = 0.35
     life.run(2.0, lambda t, on: weaker * on)
     assert "none" in {name for _, name in life.doubts}
-    assert not effect.no_mist(life.memory)
+    assert not life.memory.verdict.no_mist
     assert life.memory.learned.gain == pytest.approx(weaker * PLAIN.five_minutes, rel=0.25)
     life.run(1.0, lambda t, on: weaker * on)
-    assert effect.weak_share(life.memory) is not None
+    assert life.memory.verdict.weak_share is not None
     accepted = effect.forgive(life.memory)
-    assert effect.weak_share(accepted) is None
+    assert accepted.verdict.weak_share is None
 
 
 def test_a_dead_one_keeps_its_doubt_for_days() -> None:
     life = learned_life()
     life.run(0.1, lambda t, on: 0.0)
-    assert effect.no_mist(life.memory)
+    assert life.memory.verdict.no_mist
     count = len(life.doubts)
     life.run(3.0, lambda t, on: 0.0)
     assert len(life.doubts) - count == round(3.0 * DAY_S / TICK_S)
@@ -248,7 +253,7 @@ def test_a_filling_after_a_dry_tank_ends_it() -> None:
     life = learned_life()
     life.run(0.1, lambda t, on: 0.0)
     life.memory = effect.forgive(life.memory, keep_best=True)
-    assert not effect.no_mist(life.memory)
+    assert not life.memory.verdict.no_mist
     life.doubts.clear()
     life.run(1.0)
     assert life.doubts == []
@@ -258,12 +263,13 @@ def test_a_dead_one_that_is_noted_as_filled_is_doubted_again() -> None:
     life = learned_life()
     life.run(2.5, lambda t, on: 0.0)  # by then what mist does is unlearned
     assert not life.memory.learned.known
-    assert effect.no_mist(life.memory)
+    assert life.memory.verdict.no_mist
     life.memory = effect.forgive(life.memory, keep_best=True)
-    assert not effect.no_mist(life.memory)
+    assert not life.memory.verdict.no_mist
     assert life.memory.learned.blocks == 0
-    life.memory = life.memory._replace(learned=life.memory.learned._replace(blocks=effect.LEARNING_BLOCKS))
-    assert not effect.no_mist(life.memory)  # for nothing is sure of it now
+    learned = life.memory.learned._replace(blocks=effect_model.LEARNING_BLOCKS)
+    life.memory = effect.recalled(life.memory._replace(learned=learned))
+    assert not life.memory.verdict.no_mist  # for nothing is sure of it now
 
 
 def test_a_note_a_day_does_not_keep_it_from_learning() -> None:
@@ -296,13 +302,13 @@ def test_a_block_with_a_gap_teaches_nothing() -> None:
         after, t_after = feed(after, t_after, 30.0, 80.0)
         if silent_s:
             assert after.learned.vapour_pct is None
-            assert after.learned.shares == (0.0,) * effect.LAGS
+            assert after.learned.shares == (0.0,) * effect_model.LAGS
         assert after.learned.theta == known.theta
         after, t_after = feed(after, t_after, 660.0, 80.0)
         assert after.learned.vapour_pct is not None
         assert after.learned.theta == known.theta  # the first whole block has none before it
-        assert not effect.no_mist(after)
-        assert not effect.stray_mist(after)
+        assert not after.verdict.no_mist
+        assert not after.verdict.stray_mist
 
 
 def test_slow_ticks_are_blocks_too() -> None:
@@ -332,11 +338,11 @@ def test_mist_counts_by_when_it_came() -> None:
 @pytest.mark.parametrize(
     "part",
     [
-        {"theta": (nan,) * effect.SIZE},
-        {"theta": (1e300,) * effect.SIZE},
+        {"theta": (nan,) * effect_model.SIZE},
+        {"theta": (1e300,) * effect_model.SIZE},
         {"theta": (1.0,)},
         {"cov": ((1.0,),)},
-        {"cov": ((inf,) * effect.SIZE,) * effect.SIZE},
+        {"cov": ((inf,) * effect_model.SIZE,) * effect_model.SIZE},
         {"noise": 0.0},
         {"noise": nan},
         {"shares": (0.0,)},
@@ -360,10 +366,11 @@ def test_a_covariance_that_is_none_raises_nothing(sign: float) -> None:
     life = learned_life()
     for scale in (1e-9, 1.0, 1e5):
         cov = tuple(
-            tuple(sign * scale * rng.uniform(-1, 1) for _ in range(effect.SIZE)) for _ in range(effect.SIZE)
+            tuple(sign * scale * rng.uniform(-1, 1) for _ in range(effect_model.SIZE))
+            for _ in range(effect_model.SIZE)
         )
         memory = EffectMemory(0.0, learned=life.memory.learned._replace(cov=cov, blocks=500))
         t = 0.0
         for rh_pct in (60.0, 20.0, 90.0, 60.0):
             memory, t = feed(memory, t, 900.0, rh_pct)
-        effect.no_mist(memory), effect.stray_mist(memory), effect.weak_share(memory)
+        assert memory.verdict == effect.judge(memory.learned)
