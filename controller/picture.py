@@ -30,7 +30,7 @@ def require(path: Path) -> None:
     if path.suffix.lower() not in KINDS:
         raise SettingsError(f"{path}: a picture ends in {', '.join(KINDS)}")
     if find_spec("matplotlib") is None:
-        raise SettingsError("a picture needs matplotlib: pip install 'hygrohold[plot]'")
+        raise SettingsError("a picture needs matplotlib: pip install '.[plot]' in the program's folder")
 
 
 def draw(path: Path, witness: Witness, settings: Settings, weather: Weather) -> None:

@@ -12,10 +12,11 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
+from controller import room_lock
 from controller.core.keeper import duration_words
 from controller.core.messages import check_words, clears_words, message_words
 from controller.core.records import Decision, Inputs
-from controller.core.words import sentence, when
+from controller.core.words import by_hand, sentence, when
 from controller.files import read_small, write_whole
 
 IN_MEMORY_S, ON_DISK_S = 30.0, 300.0
@@ -78,6 +79,7 @@ def describe(
         "tank_l": decision.tank_l,
         "tank_on_h": tank_h,
         "used_h_in_24": decision.used_s / 3600.0,
+        "by_hand": by_hand(decision),
         "next_possible_on": None if next_on is None else next_on.isoformat(timespec="seconds"),
         "alarms": [_message(message) for message in decision.alarms],
         "notices": [_message(message) for message in decision.notices],
@@ -134,10 +136,15 @@ def is_stale(plain: dict[str, Any], now: datetime) -> bool:
     return not -STALE_S <= age <= float(plain["good_for_s"])
 
 
-def as_text(plain: dict[str, Any], now: datetime) -> str:
-    """First why, then what to do, then the figures."""
+def runs(plain: dict[str, Any] | None, now: datetime, state: Path) -> bool:
+    """Whether a program stands behind a status file. One that was killed leaves a fresh one, but no lock."""
+    return plain is not None and not is_stale(plain, now) and room_lock.is_held(state) is not False
+
+
+def as_text(plain: dict[str, Any], now: datetime, running: bool = True) -> str:
+    """First why, then what to do, then the figures. ``running``: as far as anything but its age tells."""
     lines = [plain["sentence"], plain["to_do"], ""]
-    if is_stale(plain, now):
+    if not running or is_stale(plain, now):
         lines.insert(0, f"The program is not running: this is what it said {_ago(age_s(plain, now))}.")
     rh, temp = plain["rh_pct"], plain["temp_c"]
     seen = f"{when(datetime.fromisoformat(plain['at']).astimezone(now.tzinfo), now)}"
@@ -149,7 +156,7 @@ def as_text(plain: dict[str, Any], now: datetime) -> str:
     lines.append(_row("Target", f"{plain['target_rh_pct']:.1f} %RH ({part}); {ceiling}"))
     if plain["duty"] is not None:
         lines.append(_row("Duty", f"{100 * plain['duty']:.0f} %"))
-    lines.append(_row("Humidifier", f"{'on' if plain['relay_on'] else 'off'}, {_next(plain, now)}"))
+    lines.append(_row("Humidifier", _humidifier(plain, now)))
     lines.append(_row("Ran", f"{plain['used_h_in_24']:.1f} h in the last 24"))
     tank = plain["tank_l"]
     lines.append(
@@ -184,14 +191,15 @@ def _row(name: str, words: str) -> str:
     return f"{name:<11} {words}"
 
 
-def _next(plain: dict[str, Any], now: datetime) -> str:
+def _humidifier(plain: dict[str, Any], now: datetime) -> str:
+    if plain.get("by_hand"):
+        return "by hand: the outlet is live"
     if plain["relay_on"]:
-        return "running"
+        return "on, running"
     if plain["next_possible_on"] is None:
-        return "until the reason above clears"
-    return (
-        f"can run from {when(datetime.fromisoformat(plain['next_possible_on']).astimezone(now.tzinfo), now)}"
-    )
+        return "off, until the reason above clears"
+    may_run = datetime.fromisoformat(plain["next_possible_on"]).astimezone(now.tzinfo)
+    return f"off, may run from {when(may_run, now)}"
 
 
 def _told(item: dict[str, str], now: datetime) -> str:

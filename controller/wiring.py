@@ -80,7 +80,7 @@ def places(settings: Settings) -> Places:
         return Places(state, Path(os.environ.get("RUNTIME_DIRECTORY", str(state))))
     state = folders.STATE / room.name
     if state.is_dir():  # the service runs this room: its keeper's commands go there
-        barred = folders.barred(state)
+        barred = folders.barred(state, room.name)
         if barred:
             raise KeptStateError(barred)
         return Places(state, folders.RUNTIME / room.name)

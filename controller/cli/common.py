@@ -101,8 +101,13 @@ def service_file() -> Path | None:
 def load_as(
     model: type[S], path: str | Path | None, overrides: Mapping[str, tuple[str, str]] | None = None
 ) -> S:
-    """The settings of a file, as a class of settings."""
+    """The settings of a file, as a class of settings. Raises HygroholdError."""
+    from controller.service import folders
     from controller.settings import PREFIX
+
+    of_service = Path(path) if path is not None and Path(path).parent == folders.SETTINGS else None
+    if of_service and of_service.is_file() and (words := folders.barred(of_service, of_service.stem)):
+        raise HygroholdError(words)
 
     variables = {
         PREFIX + path.upper().replace(".", "__"): value_and_option
@@ -179,7 +184,7 @@ def ask(args: argparse.Namespace, request: Request) -> int:
     if not running and request.kind not in STAYS_TRUE:
         print(
             f"The program is not running for room {settings.room.name}: nothing was asked. "
-            f"{start_words(settings)}"
+            f"{start_words(settings, args.settings)}"
         )
         return REFUSED
     if request.kind in STAYS_TRUE and request.at is None:
@@ -203,20 +208,23 @@ def ask(args: argparse.Namespace, request: Request) -> int:
     return REFUSED
 
 
-def start_words(settings: Settings) -> str:
-    """How this room is started."""
+def start_words(settings: Settings, path: str | None) -> str:
+    """How this room is started, or that no room was named."""
     from controller.wiring import places
 
-    name = f"sudo systemctl start hygrohold@{settings.room.name}"
-    return f"Start it with `{name if places(settings).by_service else 'hygrohold run'}`."
+    if places(settings).by_service:
+        return f"Start it with `sudo systemctl start hygrohold@{settings.room.name}`."
+    if path is None:
+        return "No settings file was named, so this is the built-in room: say which with --settings FILE."
+    return f"Start it with `hygrohold run --settings {path}`."
 
 
 def _running(settings: Settings) -> bool:
-    from controller.status import is_stale, read_status
-    from controller.wiring import places
+    from controller.status import read_status, runs
+    from controller.wiring import places, zone
 
-    plain = read_status(places(settings).status)
-    return plain is not None and not is_stale(plain, datetime.now().astimezone())
+    where = places(settings)
+    return runs(read_status(where.status), datetime.now(zone(settings)), where.state)
 
 
 @contextmanager

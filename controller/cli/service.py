@@ -53,6 +53,7 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _install(args: argparse.Namespace, where: Folders) -> int:
+    from controller import commissioned
     from controller.cli import DONE, REFUSED
     from controller.service.fitness import cautions, refusals, this_program
     from controller.service.install import Installation
@@ -77,7 +78,9 @@ def _install(args: argparse.Namespace, where: Folders) -> int:
     for words in cautions(program) if where.root is None else ():
         print(f"Caution: {words}")
     _do(installation.steps())
-    print(_next(room, where, invoker, started=not args.no_start))
+    if why := commissioned.refusal(settings, where.state_of(room)):
+        print(f"It does not run yet: {why}")
+    print(_next(room, where, invoker, started=not args.no_start and not why))
     return DONE
 
 
@@ -143,7 +146,7 @@ def _do(steps: Iterable[Step]) -> None:
 def _next(room: str, where: Folders, invoker: str, started: bool) -> str:
     if where.root is not None:
         return f"The room {room} starts with the image in {where.root}."
-    how = "runs, and starts by itself with the machine" if started else "starts with the next power-on"
+    how = "runs, and starts by itself with the machine" if started else "is begun anew at each power-on"
     who = invoker if invoker and invoker != "root" else "YOU"
     return (
         f"The room {room} {how}. What to do next:\n"

@@ -26,23 +26,23 @@ def add(commands: Any) -> None:
 def run(args: argparse.Namespace) -> int:
     from controller.cli import DONE, NOT_RUNNING
     from controller.service.notice import newest
-    from controller.status import as_text, ended_words, is_stale, read_status
-    from controller.wiring import places
+    from controller.status import as_text, ended_words, read_status, runs
+    from controller.wiring import places, zone
 
     settings = common.load(args)
     where = places(settings)
-    now = datetime.now().astimezone()
+    now = datetime.now(zone(settings))
     plain = read_status(where.status)
-    running = plain is not None and not is_stale(plain, now)
+    running = runs(plain, now, where.state)
     ended = newest((where.runtime, where.state)) if where.by_service else None
     if args.json:
         more = {} if ended is None else {"service_ended": ended}
         print(json.dumps({"running": running, **(plain or {}), **more}, indent=2))
     elif plain is None:
         print(f"The program is not running for room {settings.room.name}.")
-        print(common.start_words(settings))
+        print(common.start_words(settings, args.settings))
     else:
-        print(as_text(plain, now))
+        print(as_text(plain, now, running))
     words = "" if ended is None else ended_words(ended, now, running)
     if words and not args.json:
         print(words)

@@ -130,6 +130,11 @@ def reason_words(reason: Reason) -> str:
     return REASONS[reason.code][1](reason) if reason.code in REASONS else reason.code
 
 
+def by_hand(decision: Decision) -> bool:
+    """The outlet is live whatever is commanded: its own switch stands at hand."""
+    return any(reason.code == "bypassed" and reason.detail == "hand" for reason in decision.reasons)
+
+
 def sentence(decision: Decision) -> str:
     """Why the humidifier is on or off, in one sentence."""
     if decision.relay_on:
@@ -139,6 +144,8 @@ def sentence(decision: Decision) -> str:
         return f"On: {words}, {_f(decision.rh_pct)} %RH where {_f(decision.target_rh_pct)} is the target."
     if not decision.reasons:
         return "Off."
+    if by_hand(decision):
+        return "By hand: the outlet's own switch stands at hand, so it is live and nothing here limits it."
     return f"Off: {reason_words(decision.reasons[0])}."
 
 

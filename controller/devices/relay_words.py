@@ -18,9 +18,10 @@ from controller.devices.settings import RelaySettings
 DEV = Path("/dev")
 _PACKAGES = {"gpiozero": ("gpiozero", "lgpio"), "libgpiod": ("gpiod",)}
 _INSTALL = {
-    "gpiozero": "install it with: pip install 'hygrohold[board]' (from Python 3.13 on: apt install "
-    "python3-lgpio, and a venv made with --system-site-packages)",
-    "libgpiod": "install it with: pip install 'hygrohold[libgpiod]' (the package gpiod, from version 2.1 on)",
+    "gpiozero": "install it with: pip install '.[board]' in the program's folder (from Python 3.13 on: "
+    "apt install python3-lgpio, and a venv made with --system-site-packages)",
+    "libgpiod": "install it with: pip install '.[libgpiod]' in the program's folder (the package gpiod, from "
+    "version 2.1 on)",
 }
 _PULLED_UP_TO_PIN = 8  # BCM2835 ARM Peripherals, alternate function table: GPIO0-8 reset to pull-up
 

@@ -24,6 +24,8 @@ HELPS = {
     "dry:cold": "a warmer room (answers {day_warmth}, {night_warmth})",
     "dry:climb": "patience: a dry room takes long to get damp, and a short rehearsal is mostly that",
     "wet:weather": "only drying: a humidifier cannot",
+    "wet:misread": "a lower setting at the humidifier (answer {tank_lasts}): it gives more at once than a "
+    "probe sees in time",
     "wet:overshoot": "a lower setting at the humidifier (answer {tank_lasts}), or lower targets "
     "({day_target}, {night_target})",
 }
@@ -83,6 +85,9 @@ def advice(summary: Summary | None, sizing: Sizing) -> Iterator[str]:
     yield ""
     yield f"{when}THE TARGETS ARE NOT HELD with these answers."
     by_cap = sizing.as_set.not_held_h > sizing.as_set.too_weak_h
+    endless = sizing.as_set.design_day.run_h > 24.0
     for code in troubles or ["dry:cap" if by_cap else "dry:small"]:
+        if code == "dry:cap" and endless:
+            code = "dry:small"  # no day has so many hours
         if code in HELPS:
             yield f"  What helps: {HELPS[code].format(**NUMBERS)}."

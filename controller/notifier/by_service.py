@@ -1,4 +1,4 @@
-"""By a notification service, through the apprise library (pip install 'hygrohold[notify]').
+"""By a notification service, through the apprise library (pip install '.[notify]' in the program's folder).
 
 In:    an address in that library's form; a letter.
 Out:   the service's success, or SendError.
@@ -21,7 +21,7 @@ from controller.notifier.words import Letter
 
 TIMEOUT_S = 60.0
 LIBRARY = "apprise"
-MISSING = "the library for services is not installed: pip install 'hygrohold[notify]'"
+MISSING = "the library for services is not installed: pip install '.[notify]' in the program's folder"
 CHILD = Path(__file__).with_name("service_child.py")
 
 

@@ -59,12 +59,12 @@ def rooms_settings(folder: Path | None = None) -> list[Path]:
     return []
 
 
-def barred(folder: Path) -> str:
-    """Why this user may not look into a room of the service, in words; "" when it may."""
-    if os.access(folder, os.R_OK | os.X_OK):
+def barred(path: Path, room: str) -> str:
+    """Why this user may not look at a folder or file of the service's room, in words; "" when it may."""
+    if os.access(path, os.R_OK | (os.X_OK if path.is_dir() else 0)):
         return ""
     return (
-        f"the room {folder.name} is run by the service, and only members of the group {USER} may ask it. "
+        f"the room {room} is run by the service, and only members of the group {USER} may ask it. "
         f"Join it once: `sudo usermod -aG {USER} $USER`, then log out and in again."
     )
 

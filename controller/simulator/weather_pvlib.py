@@ -134,7 +134,9 @@ def _through_pvlib(
         from pvlib import iotools
     except ImportError:
         kind = path.suffix if path.suffix.lower() == ".epw" else reader.removeprefix("read_").upper()
-        raise DataFileError(f"{path}: reading {kind} needs pvlib: pip install 'hygrohold[weather]'") from None
+        raise DataFileError(
+            f"{path}: reading {kind} needs pvlib: pip install '.[weather]' in the program's folder"
+        ) from None
     text = "\n".join([*header, *(line for _, line in rows)]) + "\n"
     try:
         with warnings.catch_warnings():

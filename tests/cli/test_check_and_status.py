@@ -9,6 +9,7 @@ from pathlib import Path
 
 import pytest
 
+from controller import room_lock
 from controller.cli import DONE, FAILED, NOT_RUNNING
 from controller.devices import sysfs
 from controller.loop import Loop
@@ -94,9 +95,27 @@ def settings(room: Callable[..., Path]) -> tuple[str, str]:
 def test_status_without_a_loop(run: Run, settings: tuple[str, str]) -> None:
     code, out, err = run("status", *settings)
     assert (code, err) == (NOT_RUNNING, "")
-    assert out == "The program is not running for room room.\nStart it with `hygrohold run`.\n"
+    begin = f"hygrohold run --settings {settings[1]}"
+    assert out == f"The program is not running for room room.\nStart it with `{begin}`.\n"
     code, out, _ = run("status", "--json", *settings)
     assert (code, json.loads(out)) == (NOT_RUNNING, {"running": False})
+
+
+def test_status_of_no_room_in_particular(run: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path))
+    code, out, _ = run("status")
+    assert code == NOT_RUNNING
+    assert "say which with --settings FILE" in out
+
+
+def test_status_of_a_program_that_was_killed(run: Run, tmp_path: Path, settings: tuple[str, str]) -> None:
+    """It leaves a fresh status file, but holds its room no longer."""
+    told(tmp_path, 64.0)
+    with room_lock.hold(tmp_path / "state" / "room"):
+        assert run("status", *settings)[0] == DONE
+    code, out, _ = run("status", *settings)
+    assert code == NOT_RUNNING
+    assert out.startswith("The program is not running: this is what it said ")
 
 
 def told(tmp_path: Path, rh_pct: float, failure: str = "", ago_s: float = 0.0) -> Path:

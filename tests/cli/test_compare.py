@@ -159,7 +159,7 @@ def test_without_matplotlib_the_picture_is_refused_before_the_work(
     monkeypatch.setattr("controller.picture.find_spec", lambda name: None)
     code, out, err = run("bench", "--compare", "--days", "3000", "--picture", str(tmp_path / "p.png"))
     assert (code, out) == (WRONG, "")
-    assert "pip install 'hygrohold[plot]'" in err
+    assert "pip install '.[plot]'" in err
 
 
 @pytest.mark.slow

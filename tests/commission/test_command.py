@@ -45,6 +45,12 @@ def typed(monkeypatch: pytest.MonkeyPatch) -> Iterator[Typed]:
         file.close()
 
 
+@pytest.fixture(autouse=True)
+def no_service_manager(monkeypatch: pytest.MonkeyPatch) -> None:
+    """This machine may have one; no test asks it."""
+    monkeypatch.setattr("controller.cli.commission.shutil.which", lambda name: None)
+
+
 @pytest.fixture
 def room(tmp_path: Path) -> Callable[..., Path]:
     def write(name: str = "attic", pin: int = 5) -> Path:
@@ -128,6 +134,27 @@ def test_a_room_that_is_running_is_refused(
     with room_lock.hold(tmp_path / "state" / "attic"):
         assert main(["commission", "--settings", str(room())]) == FAILED
     assert "already runs this room" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("state", ["active", "activating", "inactive", "failed", ""])
+def test_a_service_between_two_starts_is_refused(
+    state: str,
+    typed: Typed,
+    room: Callable[..., Path],
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """Its off step would spoil what is seen; one that rests or does not exist is no bar."""
+    said = subprocess.CompletedProcess((), 0, stdout=f"{state}\n")
+    monkeypatch.setattr("controller.cli.commission.shutil.which", lambda name: f"/bin/{name}")
+    monkeypatch.setattr("controller.cli.commission.subprocess.run", lambda *_, **__: said)
+    typed("y\n" * 7)
+    with room_lock.hold(tmp_path / "state" / "attic"):  # the next thing that would refuse
+        main(["commission", "--settings", str(room())])
+    err = capsys.readouterr().err
+    assert ("sudo systemctl stop hygrohold@attic" in err) == (state in ("active", "activating"))
+    assert ("already runs this room" in err) == (state not in ("active", "activating"))
 
 
 def test_a_room_of_the_service_is_for_the_service_s_user(

@@ -269,14 +269,3 @@ def test_one_program_a_room(tmp_path: Path) -> None:
     (tmp_path / "file").touch()
     with pytest.raises(KeptStateError, match="cannot be used"):
         hold(tmp_path / "file")
-
-
-def test_the_lock_is_the_daemon_s(tmp_path: Path) -> None:
-    """Whichever of the two comes second is refused."""
-    from controller import daemon
-
-    taken = getattr(daemon, "_hold", hold)(tmp_path)
-    with pytest.raises(KeptStateError, match="already runs this room"):
-        hold(tmp_path)
-    taken.close()
-    assert [path.name for path in tmp_path.iterdir()] == ["lock"]

@@ -64,7 +64,7 @@ def test_a_wild_room_says_nothing_without_words() -> None:
             seen_on |= {decision.on_because} - {""}
             seen_doubts |= {probe.doubt for probe in caller.controller.state.probes}
             sentence = words.sentence(decision)
-            assert sentence.startswith("On: " if decision.relay_on else "Off: ")
+            assert sentence.startswith("On: " if decision.relay_on else ("Off: ", "By hand: "))
             assert sentence.endswith(".")
             assert "?" not in sentence or decision.reasons[0].code == "untrusted"
     assert seen_on <= set(words.ON)

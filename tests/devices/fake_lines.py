@@ -10,10 +10,27 @@ from __future__ import annotations
 
 import errno
 import os
+import sys
 import types
+from collections.abc import Mapping
 from enum import Enum
 from pathlib import Path
 from typing import Any, NamedTuple
+
+import pytest
+
+
+def stand_in(monkeypatch: pytest.MonkeyPatch, kernel: Kernel, libraries: Mapping[str, Any]) -> None:
+    """Both libraries on one model, on a board of revision a02082 (Raspberry Pi's list: a Pi 3B)."""
+    for name, module in libraries.items():
+        monkeypatch.setitem(sys.modules, name, module)
+    for name in ("gpiozero.pins.lgpio", "controller.devices.relay_pins"):  # they keep what they imported
+        monkeypatch.delitem(sys.modules, name, raising=False)
+    monkeypatch.setattr("gpiozero.pins.local.get_pi_revision", lambda: 0xA02082)
+    monkeypatch.setattr("controller.devices.relay_words.DEV", kernel.dev)
+    monkeypatch.setattr("controller.force_off.line_info", kernel.line_info)
+    monkeypatch.setattr("controller.devices.relay_line._kept", {})
+    monkeypatch.setattr("gpiozero.Device.pin_factory", None)
 
 
 class Seen(NamedTuple):

@@ -13,17 +13,15 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from gpiozero import Device
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from controller.devices import relay_line, relay_words
 from controller.devices.relay_gpiozero import GpiozeroRelay
 from controller.devices.relay_libgpiod import LibgpiodRelay
 from controller.devices.relay_line import LineRelay
 from controller.devices.settings import RelaySettings
 from controller.errors import RelayError
-from tests.devices.fake_lines import FakeLgpio, Kernel, fake_gpiod
+from tests.devices.fake_lines import FakeLgpio, Kernel, fake_gpiod, stand_in
 
 DRIVERS = {"gpiozero": GpiozeroRelay, "libgpiod": LibgpiodRelay}
 Make = Callable[..., LineRelay]
@@ -46,18 +44,9 @@ def off(active_high: bool) -> int:
 
 @pytest.fixture
 def kernel(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Kernel:
-    """Both libraries on one model, on a board of revision a02082 (Raspberry Pi's list: a Pi 3B)."""
     kernel = Kernel(tmp_path)
     gpiod, line = fake_gpiod(kernel)
-    for name, module in (("lgpio", FakeLgpio(kernel)), ("gpiod", gpiod), ("gpiod.line", line)):
-        monkeypatch.setitem(sys.modules, name, module)
-    for name in ("gpiozero.pins.lgpio", "controller.devices.relay_pins"):  # they keep what they imported
-        monkeypatch.delitem(sys.modules, name, raising=False)
-    monkeypatch.setattr("gpiozero.pins.local.get_pi_revision", lambda: 0xA02082)
-    monkeypatch.setattr(relay_words, "DEV", tmp_path)
-    monkeypatch.setattr(relay_words.force_off, "line_info", kernel.line_info)
-    monkeypatch.setattr(relay_line, "_kept", {})
-    monkeypatch.setattr(Device, "pin_factory", None)
+    stand_in(monkeypatch, kernel, {"lgpio": FakeLgpio(kernel), "gpiod": gpiod, "gpiod.line": line})
     monkeypatch.setattr(atexit, "register", lambda hook: None)
     return kernel
 
@@ -255,7 +244,7 @@ def test_a_chip_that_vanishes_is_said_at_each_use(make: Make, kernel: Kernel) ->
 def test_without_the_library(make: Make, kind: str, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setitem(sys.modules, "lgpio" if kind == "gpiozero" else "gpiod", None)  # the import fails
     extra = {"gpiozero": "board", "libgpiod": "libgpiod"}[kind]
-    with pytest.raises(RelayError, match=rf"cannot be loaded.*pip install 'hygrohold\[{extra}\]'"):
+    with pytest.raises(RelayError, match=rf"cannot be loaded.*pip install '\.\[{extra}\]'"):
         make(lambda: pytest.fail("let go"))
 
 

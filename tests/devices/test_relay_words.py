@@ -38,7 +38,7 @@ def dev(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Path:
         (exc.PinInvalidPin("99 is not a pin"), "no such pin"),
         (exc.PinSetInput("cannot set state of pin"), "cannot be driven"),
         (exc.GPIODeviceClosed("closed"), "closed already"),
-        (ModuleNotFoundError("No module named 'lgpio'"), r"pip install 'hygrohold\[board\]'"),
+        (ModuleNotFoundError("No module named 'lgpio'"), r"pip install '\.\[board\]'"),
         (AttributeError("module 'lgpio' has no attribute 'SET_BIAS_DISABLE'"), "pip install"),
         (OSError(errno.EIO, "Input/output error"), "cannot be driven: .*Input/output error"),
         (FileNotFoundError(errno.ENOENT, "No such file", ".lgd-nfy-3"), "lgd-nfy.*a sandbox"),
@@ -58,7 +58,7 @@ def test_gpiozero_and_lgpio(dev: Path, error: Exception, words: str) -> None:
         (OSError(errno.ENODEV, "No such device"), "gone away.*expander"),
         (ValueError("line offset of out range"), "no such pin.*kernel's number"),
         (RequestReleasedError("GPIO lines have been released"), "closed already"),
-        (ModuleNotFoundError("No module named 'gpiod'"), r"pip install 'hygrohold\[libgpiod\]'"),
+        (ModuleNotFoundError("No module named 'gpiod'"), r"pip install '\.\[libgpiod\]'"),
         # libgpiod 1 is one module, not a package
         (
             ModuleNotFoundError("No module named 'gpiod.line'; 'gpiod' is not a package"),

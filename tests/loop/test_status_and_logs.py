@@ -120,6 +120,17 @@ def test_an_alarm_comes_with_what_to_do() -> None:
     assert "Alarm" in as_text(plain_of(last), last.at.wall)
 
 
+def test_a_live_outlet_is_never_called_off() -> None:
+    """With its own switch at hand the outlet has power, whatever is commanded here."""
+    bench = Bench(for_s=60.0)
+    Loop(bench.parts(hand=lambda: True), 10.0).run()
+    last = bench.watch.decisions[-1]
+    lines = as_text(plain_of(last), last.at.wall).split("\n")
+    assert lines[0].startswith("By hand: the outlet")
+    assert "by hand: the outlet is live" in next(line for line in lines if line.startswith("Humidifier"))
+    assert not any("off" in line.split() for line in lines[:1])
+
+
 def test_an_unknown_tank_asks_to_be_filled() -> None:
     _, decision = advance(State(), Inputs(), flat(), decisions()[0].at)
     assert "note refilled" in to_do(decision)

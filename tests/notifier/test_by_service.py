@@ -56,7 +56,7 @@ def test_without_the_library_it_says_how_to_get_it(monkeypatch: pytest.MonkeyPat
     monkeypatch.setattr(by_service, "find_spec", lambda name: None)
     assert (
         send(f"json://{SECRET}")
-        == "the library for services is not installed: pip install 'hygrohold[notify]'"
+        == "the library for services is not installed: pip install '.[notify]' in the program's folder"
     )
 
 

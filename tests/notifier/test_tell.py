@@ -75,7 +75,7 @@ def test_check_says_who_is_told_and_who_else_can_read_it(
     out = capsys.readouterr().out
     assert "Told       first: command (true), service 1 (tgram); `hygrohold tell` tries it" in out
     assert "Told       second: command (false)" in out
-    assert "pip install 'hygrohold[notify]'" in out
+    assert "pip install '.[notify]'" in out
     assert f"Careful: everybody on this machine can read {file}" in out
     assert SECRET not in out
     Path(file).chmod(0o600)

@@ -101,7 +101,7 @@ def test_a_missing_library_is_a_trouble_from_the_start(
     assert notifier is not None
     ((code, said),) = notifier.troubles()
     assert code == "notifier_failed"
-    assert "pip install 'hygrohold[notify]'" in said
+    assert "pip install '.[notify]'" in said
 
 
 # The inbox.

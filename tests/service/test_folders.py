@@ -122,6 +122,6 @@ def test_below_another_root(tmp_path: Path) -> None:
 
 
 def test_who_may_not_look_is_told_how(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    assert barred(tmp_path) == ""
+    assert barred(tmp_path, "larch") == ""
     monkeypatch.setattr(os, "access", lambda *_: False)
-    assert "usermod -aG hygrohold" in barred(tmp_path / "larch")
+    assert "usermod -aG hygrohold" in barred(tmp_path / "larch.toml", "larch")

@@ -173,7 +173,7 @@ def test_no_matplotlib_is_said_and_it_goes_on(run: Run, here: Path, monkeypatch:
     monkeypatch.setattr(picture, "find_spec", lambda name: None)
     code, out, _ = run("larch.toml", *QUICK, typed=ENTER)
     assert code == DONE
-    assert "Picture     none: a picture needs matplotlib: pip install 'hygrohold[plot]'" in out
+    assert "Picture     none: a picture needs matplotlib: pip install '.[plot]'" in out
     assert sorted(path.name for path in here.iterdir()) == ["larch.toml"]
 
 

@@ -4,21 +4,20 @@ from __future__ import annotations
 
 import inspect
 import os
-import sys
 from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
-from gpiozero import Device
 
 from controller import wiring
-from controller.devices import relay_line, relay_words, shelf_gpiozero, shelf_libgpiod, shelf_words
+from controller.devices import shelf_gpiozero, shelf_libgpiod, shelf_words
 from controller.devices.settings import RelaySettings
 from controller.devices.settings_shelf import ShelfSettings
 from controller.ports import Relay
 from controller.settings import Settings
 from controller.shelf import ShelfPins
 from controller.spool import Spool
+from tests.devices.fake_lines import stand_in
 from tests.shelf.fake_board import Board, modules
 from tests.shelf.helpers import ALL
 
@@ -34,17 +33,8 @@ def kind(request: pytest.FixtureRequest) -> str:
 
 @pytest.fixture
 def board(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Board:
-    """Both libraries on one model, on a board of revision a02082 (Raspberry Pi's list: a Pi 3B)."""
     board = Board(tmp_path)
-    for name, module in modules(board).items():
-        monkeypatch.setitem(sys.modules, name, module)
-    for name in ("gpiozero.pins.lgpio", "controller.devices.relay_pins"):  # they keep what they imported
-        monkeypatch.delitem(sys.modules, name, raising=False)
-    monkeypatch.setattr("gpiozero.pins.local.get_pi_revision", lambda: 0xA02082)
-    monkeypatch.setattr(relay_words, "DEV", tmp_path)
-    monkeypatch.setattr(shelf_words.force_off, "line_info", board.line_info)
-    monkeypatch.setattr(relay_line, "_kept", {})
-    monkeypatch.setattr(Device, "pin_factory", None)
+    stand_in(monkeypatch, board, modules(board))
     return board
 
 

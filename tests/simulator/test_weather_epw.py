@@ -187,9 +187,7 @@ def test_every_epw_refusal_names_file_and_line(case, tmp_path):
 
 def test_without_pvlib_it_says_how_to_get_it(tmp_path, monkeypatch):
     monkeypatch.setitem(sys.modules, "pvlib", None)
-    assert "reading .epw needs pvlib: pip install 'hygrohold[weather]'" in refusal(
-        written(tmp_path, epw(day()))
-    )
+    assert "reading .epw needs pvlib: pip install '.[weather]'" in refusal(written(tmp_path, epw(day())))
     assert "reading TMY3 needs pvlib" in refusal(GREENSBORO)
 
 
