@@ -18,6 +18,8 @@ ROOT = Path(__file__).resolve().parent.parent
 PYTHON = sys.executable
 PYTEST = (PYTHON, "-m", "pytest", "-q")
 ALL_CORES = ("-n", "auto")
+FILES_APART = ("-n", "4", "--dist", "loadfile")
+"""Processes mostly wait: more of them than cores, but those of one file one after the other."""
 COVERAGE = (PYTHON, "-m", "coverage")
 BY_HAND = (
     "--ignore=tests/test_fault_bounds.py",
@@ -43,7 +45,7 @@ TIERS: dict[str, tuple[float, tuple[tuple[str, ...], ...]]] = {
             (*COVERAGE, "report", "--fail-under=93", "--skip-covered", "--sort=cover"),
         ),
     ),
-    "processes": (150, ((*PYTEST, "-m", "process", "--ignore=tests/crash"),)),
+    "processes": (150, ((*PYTEST, *FILES_APART, "-m", "process", "--ignore=tests/crash"),)),
     "years": (200, ((*PYTEST, *ALL_CORES, "-m", "slow and not process", *BY_HAND),)),
     "crash": (150, ((*PYTEST, "-m", "process", "tests/crash"),)),
 }
