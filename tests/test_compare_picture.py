@@ -16,8 +16,6 @@ from controller.rehearsal import Hours, Summary, Trace
 from controller.settings import Settings
 from controller.simulator.weather import Outdoor, Weather
 
-pytestmark = pytest.mark.slow  # the drawing library takes a second to load
-
 WEATHER = Weather.from_hourly([Outdoor(0.0, 0.003, 101325.0)] * 24, name="a still day", invented=True)
 
 

@@ -17,6 +17,7 @@ from collections.abc import Sequence
 from importlib import import_module
 
 from controller import __version__
+from controller.cli.common import is_duration
 from controller.errors import DataFileError, HygroholdError, RefusedError, RequestError, SettingsError
 
 COMMANDS = (
@@ -66,7 +67,12 @@ def parser() -> argparse.ArgumentParser:
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Runs one command; its exit code."""
-    args = parser().parse_args(arguments)
+    whole = parser()
+    args, unknown = whole.parse_known_args(arguments)
+    if unknown:
+        time_alone = hasattr(args, "for_s") and is_duration(unknown[0])
+        hint = f": a time goes behind --for, as in --for {unknown[0]}" if time_alone else ""
+        whole.error(f"not understood: {' '.join(unknown)}{hint}")
     try:
         code: int = args.run(args)
     except (SettingsError, DataFileError, RequestError) as error:

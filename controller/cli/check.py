@@ -32,10 +32,15 @@ def run(args: argparse.Namespace) -> int:
     print(f"           {_plan(settings)}")
     readings = _probes(settings)
     relay_fine = _relay(settings)
+    _shelf(settings)
     _outside(settings, args.settings)
     if readings:
         print(f"Now        {_now(settings, readings)}")
-    return DONE if relay_fine and readings and not any(reading.failure for reading in readings) else FAILED
+    probes_fine = bool(readings) and not any(reading.failure for reading in readings)
+    wrong = [name for name, fine in (("probe", probes_fine), ("relay", relay_fine)) if not fine]
+    words = f"NOT in order: {', '.join(wrong)}" if wrong else _in_order(settings, args.settings)
+    print(f"In short   {words}")
+    return FAILED if wrong else DONE
 
 
 def _plan(settings: Settings) -> str:
@@ -98,6 +103,26 @@ def _relay(settings: Settings) -> bool:
     if caution(settings.relay):
         print(f"           {caution(settings.relay)}")
     return not trouble
+
+
+def _shelf(settings: Settings) -> None:
+    """What the settings say hangs at the shelf; as with the relay, nothing is touched."""
+    pins = [
+        f"{key.removesuffix('_pin').replace('_', ' ')} on pin {pin}"
+        for key, pin in settings.shelf.pins.items()
+    ]
+    if pins:
+        print(f"Shelf      {', '.join(pins)}")
+
+
+def _in_order(settings: Settings, file: str | None) -> str:
+    """Nothing is wrong; what comes next before a real relay may run."""
+    from controller import commissioned
+    from controller.wiring import places
+
+    if commissioned.refusal(settings, places(settings).state):
+        return f"in order, and not commissioned yet: hygrohold commission --settings {file} is next"
+    return "in order"
 
 
 def _outside(settings: Settings, file: str | None) -> None:

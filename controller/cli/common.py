@@ -133,6 +133,10 @@ def duration_s(text: str) -> float:
     return float(found[1]) * _UNITS[found[2]]
 
 
+def is_duration(text: str) -> bool:
+    return _DURATION.fullmatch(text.strip()) is not None
+
+
 def above_zero(text: str) -> float:
     """Argparse type: a figure above zero."""
     try:

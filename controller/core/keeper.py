@@ -172,8 +172,10 @@ def _timed(
         return keeper._replace(humidify_until_t=t + for_s), True, words
     if request.kind == "raise_target":
         for_s, words = _bounded(request.for_s, limits.raise_days * 86400, limits.longest_raise_days * 86400)
-        by = min(request.rh_pct if request.rh_pct is not None else 5.0, limits.most_raise_rh_pct)
-        words = f"target raised by {by:g} %RH for {words}, never above the ceiling"
+        asked_rh_pct = request.rh_pct if request.rh_pct is not None else 5.0
+        by = min(asked_rh_pct, limits.most_raise_rh_pct)
+        most = " (the most allowed)" if asked_rh_pct > by else ""
+        words = f"target raised by {by:g} %RH{most} for {words}, never above the ceiling"
         return keeper._replace(raise_until_t=t + for_s, raise_rh_pct=by), True, words
     return keeper, False, f"{str(request.kind)[:40]!r} is not a request known here"
 

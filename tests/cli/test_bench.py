@@ -76,7 +76,6 @@ def test_the_rows(run: Run, tmp_path: Path) -> None:
     assert wettest == pytest.approx(found["highest_rh_pct"], abs=0.001)
 
 
-@pytest.mark.slow  # the drawing library takes a second to load
 def test_the_picture(run: Run, tmp_path: Path) -> None:
     path = tmp_path / "p.png"
     code, _, err = run(*SHORT, "--picture", str(path))
@@ -90,7 +89,6 @@ def test_the_picture(run: Run, tmp_path: Path) -> None:
     assert 20_000 < len(content) < 2_000_000
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize(("ending", "head"), [("svg", b"<?xml"), ("pdf", b"%PDF")])
 def test_the_picture_to_print(run: Run, tmp_path: Path, ending: str, head: bytes) -> None:
     path = tmp_path / f"p.{ending}"

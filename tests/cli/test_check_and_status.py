@@ -38,6 +38,7 @@ def test_check_without_a_probe_says_what_to_set(run: Run) -> None:
     assert "Settings   in order" in out
     assert "Name a real one under [[probe]]" in out
     assert "simulated: nothing is switched" in out
+    assert out.endswith("In short   NOT in order: probe\n")
 
 
 def test_check_with_a_probe_says_what_would_be_done(
@@ -49,6 +50,7 @@ def test_check_with_a_probe_says_what_would_be_done(
     assert "52.0 %RH, 23.5 °C" in out
     assert 'hwmon probe "sht4x" at "1-0044"' in out
     assert "Now        On: the room is drier than wanted, 52.0 %RH" in out
+    assert out.endswith("In short   in order\n")
     assert not (tmp_path / "state").exists()  # it only looks
 
 
@@ -85,6 +87,19 @@ def test_check_of_a_relay_that_cannot_be_reached(run: Run, room: Callable[..., P
     code, out, _ = run("check", "--settings", str(room('[relay]\nkind = "gpiozero"\nchip = 63\n')))
     assert code == FAILED
     assert "gpiochip63" in out
+    assert out.endswith("In short   NOT in order: probe, relay\n")
+
+
+def test_check_names_what_is_next_and_what_hangs_at_the_shelf(
+    run: Run, room: Callable[..., Path], probe_files: ProbeFiles, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("controller.devices.relay_words.relay_reachable", lambda relay: "")
+    probe_files.write(52.0, 23.5)
+    file = room(HWMON + '[relay]\nkind = "libgpiod"\n[shelf]\nbutton_pin = 5\nlamp_alarm_pin = 6\n')
+    code, out, _ = run("check", "--settings", str(file))
+    assert code == DONE
+    assert "Shelf      button on pin 5, lamp alarm on pin 6\n" in out
+    assert f"not commissioned yet: hygrohold commission --settings {file} is next\n" in out
 
 
 @pytest.fixture

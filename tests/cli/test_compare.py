@@ -92,7 +92,6 @@ def test_no_control_and_the_timer(run: Run, quick: tuple[str, ...]) -> None:
         assert found[key]["refused_h"] == {}  # nothing was wanted, so nothing was refused
 
 
-@pytest.mark.slow  # the drawing library takes a second to load
 def test_the_picture(run: Run, quick: tuple[str, ...], tmp_path: Path) -> None:
     path = tmp_path / "p.png"
     code, _, err = run(*quick, "--compare", "--picture", str(path))
@@ -106,7 +105,6 @@ def test_the_picture(run: Run, quick: tuple[str, ...], tmp_path: Path) -> None:
     assert 30_000 < len(content) < 2_000_000
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize(("ending", "head"), [("svg", b"<?xml"), ("pdf", b"%PDF")])
 def test_the_picture_to_print(
     run: Run, quick: tuple[str, ...], tmp_path: Path, ending: str, head: bytes
@@ -162,7 +160,6 @@ def test_without_matplotlib_the_picture_is_refused_before_the_work(
     assert "pip install '.[plot]'" in err
 
 
-@pytest.mark.slow
 def test_a_picture_that_cannot_be_written_is_told_without_a_traceback(
     run: Run, quick: tuple[str, ...], tmp_path: Path
 ) -> None:

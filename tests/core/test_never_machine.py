@@ -26,7 +26,6 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 import hypothesis
-import pytest
 from hypothesis import HealthCheck, Phase, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, rule, run_state_machine_as_test
@@ -704,7 +703,6 @@ def one_round(seed: int) -> None:
     run_state_machine_as_test(seeded, settings=profile)  # type: ignore[no-untyped-call]
 
 
-@pytest.mark.slow
 def test_never_whatever_the_world_does() -> None:
     STEPS.clear()
     wanted = int(os.environ.get("NEVER_STEPS", FLOOR))

@@ -62,7 +62,6 @@ CUTS = (
 DEATHS = {"restarts": (RESTARTS,), "power cuts": CUTS, "both": (RESTARTS, *CUTS)}
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize("deaths", list(DEATHS))
 def test_the_ledger_is_never_shorter_than_the_truth(deaths: str) -> None:
     made, books = rehearse(*DEATHS[deaths])
@@ -74,14 +73,12 @@ def test_the_ledger_is_never_shorter_than_the_truth(deaths: str) -> None:
     assert made.witness.summary().over_cap_h == 0.0
 
 
-@pytest.mark.slow
 def test_without_a_death_the_ledger_is_exact() -> None:
     _, books = rehearse()
     for true_s, ledger_s, _ in books.looks:
         assert ledger_s == pytest.approx(true_s, abs=1e-6)
 
 
-@pytest.mark.slow
 def test_the_cap_holds_when_the_room_wants_more_and_the_program_dies_all_the_time() -> None:
     dry = {"target": {"day_rh_pct": 75.0, "night_rh_pct": 75.0}, "runtime": {"cap_hours_in_any_24": 4.0}}
     made, books = rehearse(*DEATHS["both"], **dry)

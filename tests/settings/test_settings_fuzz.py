@@ -142,7 +142,6 @@ def test_any_environment(toy, room, environ):
     answer(toy, room, SOUND.encode(), environ)
 
 
-@pytest.mark.slow
 @settings(max_examples=1500, deadline=None)
 @given(seed=st.integers(0, 2**32))
 def test_many_mutated_files(toy, room, seed):

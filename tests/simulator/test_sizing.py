@@ -368,7 +368,6 @@ YEARS: dict[str, tuple[Callable[[], Weather], float, float]] = {
 }
 
 
-@pytest.mark.slow  # pvlib takes a second to load
 @pytest.mark.parametrize("place", YEARS)
 def test_the_litres_of_a_real_year(place: str) -> None:
     """60 % in 30 m³ at 0.5 air changes an hour, 24 °C from 07 to 19 h local standard time, 22 °C else:

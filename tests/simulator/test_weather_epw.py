@@ -64,7 +64,6 @@ def greensboro():
     return load_weather(GREENSBORO)
 
 
-@pytest.mark.slow
 def test_the_same_year_written_out_as_epw_reads_back_the_same(greensboro, tmp_path):
     path = tmp_path / "greensboro.epw"
     path.write_text(tmy3_as_epw(GREENSBORO))
@@ -241,7 +240,6 @@ SPLICE = st.one_of(
 )
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize("kind", GOOD)
 @given(st.lists(st.tuples(st.floats(0.0, 1.0), st.integers(0, 5), SPLICE), min_size=1, max_size=4))
 @settings(deadline=None, database=None, max_examples=150)

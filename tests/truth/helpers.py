@@ -6,11 +6,12 @@ Moist air comes from psychrolib itself (ASHRAE Handbook of Fundamentals 2017, ch
 from __future__ import annotations
 
 from array import array
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import Any
 
 import psychrolib
+import pytest
 
 from controller.core.records import Decision, Inputs, Request
 from controller.lives import Rehearsal
@@ -49,6 +50,11 @@ QUIET: dict[str, Any] = {
     },
 }
 """No noise, steps, lag, store, latent heat, ramp; no limit on pulses, runs or the day."""
+
+
+def places(names: Iterable[str]) -> list[Any]:
+    """Years of real weather: one place in the checks, the others by hand (``check.py years``)."""
+    return [pytest.param(name, marks=() if name == "Greensboro" else pytest.mark.slow) for name in names]
 
 
 def merged(base: dict[str, Any], over: dict[str, Any]) -> dict[str, Any]:

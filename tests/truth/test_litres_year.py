@@ -32,11 +32,10 @@ from controller.simulator.weather import HOUR_S, Outdoor
 from controller.simulator.weather_files import load_weather
 from controller.simulator.world import World
 from controller.wiring import make_rehearsal
-from tests.truth.helpers import merged, quiet
+from tests.truth.helpers import merged, places, quiet
 
 DATA = Path(pvlib.__file__).parent / "data"
 psychrolib.SetUnitSystem(psychrolib.SI)
-pytestmark = pytest.mark.slow
 
 
 EVERY_DAY = {"Greensboro": 9, "Sand Point": 9, "Miami": 3}
@@ -126,7 +125,7 @@ GROUPS: dict[str, Any] = {
 }  # fmt: skip
 
 
-@pytest.mark.parametrize("place", PLACES)
+@pytest.mark.parametrize("place", places(PLACES))
 def test_litres_a_year(place: str, tmp_path: Path) -> None:
     points_of, expected_kg = PLACES[place]
     points = points_of()

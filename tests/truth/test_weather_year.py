@@ -21,12 +21,10 @@ from controller.simulator.room import Drive, Room
 from controller.simulator.settings import BenchRoom, BenchSettings
 from controller.simulator.weather import Outdoor, Weather
 from controller.simulator.weather_files import load_weather
-from tests.truth.helpers import HOUR_S
+from tests.truth.helpers import HOUR_S, places
 
 DATA = Path(pvlib.__file__).parent / "data"
 psychrolib.SetUnitSystem(psychrolib.SI)
-
-pytestmark = pytest.mark.slow
 
 
 class Year(NamedTuple):
@@ -106,7 +104,7 @@ def counted(rh_pct: list[float]) -> Year:
     return Year(**below, above_80=sum(rh > 80 for rh in rh_pct), mean_rh_pct=sum(rh_pct) / len(rh_pct))
 
 
-@pytest.mark.parametrize("place", HELD)
+@pytest.mark.parametrize("place", places(HELD))
 def test_the_year_of_the_humidity_ratio(place: str) -> None:
     """Everything is compared: the room's own moisture, with RH unlimited."""
     seen, expected = counted(year(WEATHER[place](), BenchRoom(**TIGHT), True, True)), HELD[place]
@@ -114,7 +112,7 @@ def test_the_year_of_the_humidity_ratio(place: str) -> None:
     assert seen.mean_rh_pct == pytest.approx(expected.mean_rh_pct, abs=0.3)
 
 
-@pytest.mark.parametrize("place", HELD)
+@pytest.mark.parametrize("place", places(HELD))
 def test_the_year_of_the_room_s_own_rh(place: str) -> None:
     """Compared below 80 %RH only, and hours above it: the room condenses at 100 %, the figures do not.
 
@@ -133,7 +131,7 @@ FLOATING = {"Greensboro": (1853, 4210, 6132, 781), "Miami": (27, 410, 2221, 2192
 """Hours below 20, 40, 60 and above 80 %RH when the room is as warm as outdoors at least."""
 
 
-@pytest.mark.parametrize("place", FLOATING)
+@pytest.mark.parametrize("place", places(FLOATING))
 def test_the_year_of_a_room_that_is_heated_and_never_cooled(place: str) -> None:
     """Nothing is set from outside: a room that holds little heat, and a heater that always suffices."""
     settings = BenchRoom(**TIGHT, heater_w=50000, heat_loss_w_per_k=500, heat_store_kj_per_k=10)
@@ -142,6 +140,7 @@ def test_the_year_of_a_room_that_is_heated_and_never_cooled(place: str) -> None:
     assert figures == pytest.approx(FLOATING[place], abs=90)
 
 
+@pytest.mark.slow
 def test_real_air_between_the_hours_changes_little() -> None:
     """The rehearsal's own straight lines between the rows, minute by minute: the same figures hold."""
     weather = WEATHER["Greensboro"]()

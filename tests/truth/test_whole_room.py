@@ -27,8 +27,6 @@ from controller.simulator.settings import BenchSettings
 from controller.simulator.weather import Outdoor
 from tests.truth.helpers import HOUR_S, PRESSURE_PA, dry_air_kg, merged, ratio_of, rh_of
 
-pytestmark = pytest.mark.slow
-
 DAYS, DAY_S, DELAY_S = 4, 86400, 90.0
 WARM_C, COOL_C, MOST_KW, UA, HEAT = 25.0, 22.0, 1.7, 0.045, 900.0
 TIMES, STORE_S = 4.0, 5400.0
