@@ -51,13 +51,9 @@ def test_no_two_expect_the_same() -> None:
     assert len(set(expected)) == len(expected)
 
 
-@pytest.mark.parametrize("tick_s", [30.0, pytest.param(None, marks=pytest.mark.slow)])
 @pytest.mark.parametrize("name", names())
-def test_a_scenario_gives_its_verdict(name: str, tick_s: float | None) -> None:
-    """At a coarse tick, for speed; by hand (``check.py years``) at its own."""
+def test_a_scenario_gives_its_verdict(name: str) -> None:
     scenario = load(path_of(name))
-    if tick_s is not None:
-        scenario = scenario.model_copy(update={"loop": scenario.loop.model_copy(update={"tick_s": tick_s})})
     rehearsal = make_rehearsal(scenario, trace=False)
     rehearsal.run()
     assert judge(rehearsal.witness.summary()).text == scenario.expect
