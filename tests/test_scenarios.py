@@ -51,7 +51,25 @@ def test_no_two_expect_the_same() -> None:
     assert len(set(expected)) == len(expected)
 
 
-@pytest.mark.parametrize("name", names())
+LONG = {
+    "scale-over-months",
+    "soaked-substrate",
+    "winter-room",
+    "forgetful-keeper",
+    "probe-that-drifts",
+    "humid-summer",
+    "cellar-with-cold-wall",
+    "door-left-open",
+    "humidifier-too-small",
+    "heating-fails-in-frost",
+    "attic-against-the-cap",
+}
+
+
+@pytest.mark.parametrize(
+    "name",
+    [pytest.param(name, marks=pytest.mark.slow if name in LONG else ()) for name in names()],
+)
 def test_a_scenario_gives_its_verdict(name: str) -> None:
     scenario = load(path_of(name))
     rehearsal = make_rehearsal(scenario, trace=False)

@@ -144,5 +144,6 @@ def test_any_environment(toy, room, environ):
 
 @settings(max_examples=1500, deadline=None)
 @given(seed=st.integers(0, 2**32))
+@pytest.mark.slow
 def test_many_mutated_files(toy, room, seed):
     answer(toy, room, mutated(seed).encode("utf-8", "surrogatepass"), {})

@@ -208,6 +208,7 @@ def heat_left_kwh(room: Room) -> float:
     return room.heat_kwh - room.taken_kwh - room.cooling_kwh - room.lost_kwh
 
 
+@pytest.mark.slow
 def test_a_year_makes_and_loses_neither_water_nor_heat() -> None:
     """Everything on, invented weather, steps of a minute. Closed to 1e-6 of water used and heat given."""
     cooler = {"cooling": {"cooler_w": 1500, "cool_above_c": 26, "coil_c": 8}}
