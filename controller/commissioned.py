@@ -22,11 +22,14 @@ if TYPE_CHECKING:
 
 FILE = "commissioned.json"
 FAILED_FILE = "commissioning-failed.json"
-"""What was answered and seen in a walk that did not pass; nothing reads it but people."""
+"""What was answered and seen in a walk that did not pass; where all but the mist did, a later one goes on."""
 VERSION = 1
 LARGEST_BYTES = 256 * 1024
+LAST_STEP = "mist"
 KILL_OFF, KILL_FORCED = "off", "off after the forced off"
 """What the outlet did when a program that held it on was ended by force."""
+
+NOT_SET = " (by a clock that was not set)"
 
 Wiring = dict[str, str | int | bool]
 
@@ -37,6 +40,8 @@ class Step(NamedTuple):
     step: str
     found: str
     seen: tuple[tuple[str, str], ...]  # (question or figure, answer)
+    at: str = ""  # when it was begun, as in Record, perhaps with NOT_SET; "" in a record of an older version
+    by: str = ""
 
 
 class Record(NamedTuple):
@@ -96,7 +101,10 @@ def withdraw(folder: Path) -> bool:
 
 def read(folder: Path) -> Record | None:
     """The record, or None where there is none. Raises KeptStateError where it cannot be read as one."""
-    path = folder / FILE
+    return _read(folder / FILE)
+
+
+def _read(path: Path) -> Record | None:
     try:
         text = read_small(path, LARGEST_BYTES)
     except FileNotFoundError:
@@ -107,6 +115,17 @@ def read(folder: Path) -> Record | None:
         return _from_plain(json.loads(text))
     except (ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
         raise KeptStateError(f"{path} is not a record of commissioning ({error})") from error
+
+
+def unfinished(settings: Settings, folder: Path) -> Record | None:
+    """A walk of this very wiring in which all but the mist has passed. Never raises."""
+    try:
+        record = _read(folder / FAILED_FILE)
+    except KeptStateError:
+        return None
+    if record is None or record.steps[-1].step != LAST_STEP or len(record.steps) < 2:
+        return None
+    return None if changed(record.wiring, fingerprint(settings)) else record
 
 
 def refusal(settings: Settings, folder: Path) -> str:
@@ -190,6 +209,8 @@ def _from_plain(plain: Any) -> Record:
             str(step["step"]),
             str(step["found"]),
             tuple((str(question), str(answer)) for question, answer in step["seen"]),
+            str(step.get("at", "")),
+            str(step.get("by", "")),
         )
         for step in plain["steps"]
     )

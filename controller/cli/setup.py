@@ -10,7 +10,6 @@ import shutil
 import sys
 import tomllib
 from collections.abc import Mapping
-from datetime import time
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -19,6 +18,7 @@ from controller.errors import SettingsError
 
 if TYPE_CHECKING:
     from controller.first_setup.answers import Made
+    from controller.first_setup.draft import Draft
     from controller.first_setup.person import Person
 
 HEAD = """The settings of one room, written by hygrohold setup. What was answered stands plain; every other
@@ -33,7 +33,8 @@ def add(commands: Any) -> None:
         run,
         "ask what a keeper knows, rehearse it, and write a commented settings file",
         "hygrohold setup larch.toml",
-        "Works over ssh. Nothing is switched. The file is what the other commands take as --settings.",
+        "Works over ssh. Nothing is switched. The file is what the other commands take as --settings. "
+        "Whoever leaves before the end can go on from a draft of the answers.",
     )
     to.add_argument(
         "file",
@@ -56,6 +57,7 @@ def add(commands: Any) -> None:
 def run(args: argparse.Namespace) -> int:
     from controller.cli import DONE, REFUSED
     from controller.cli.setup_bench import Shown
+    from controller.first_setup.draft import Draft
     from controller.first_setup.person import Ended, Person
 
     path = _to_write(args.file)
@@ -65,18 +67,24 @@ def run(args: argparse.Namespace) -> int:
         sys.stdin.reconfigure(errors="replace")  # a stray byte is a wrong answer, not an end
     person = Person(input, sys.stdout, echo=not sys.stdin.isatty())
     shown = Shown(days, not args.no_rehearsal, path.with_suffix(".png"))
-    made = None
+    draft, said, written = Draft(path), given is None, False
+    made = aside = None
     try:
-        made = _made(person, path, shown, given, args.answers)
+        made = _made(person, path, shown, given, args.answers, draft)
+        if made is not None:
+            aside, written = _write(path, made), True
     except (Ended, KeyboardInterrupt):
         print()
+        said = True
     finally:
-        if made is None:
+        if not written:
             shown.picture.undo()
-    if made is None:
-        print("Nothing was written.")
+            if said:
+                print(draft.left())
+    if made is None or not written:
         return REFUSED
-    aside = _write(path, made)
+    if given is None:
+        draft.remove()
     _tell(path, aside, made)
     return DONE
 
@@ -101,6 +109,7 @@ def _days(days: float | None) -> float | None:
 
 def _given(file: str | None) -> Mapping[str, str] | None:
     """Answers as they would be typed. Raises SettingsError."""
+    from controller.first_setup.draft import as_typed
     from controller.settings.toml import read_text
 
     if file is None:
@@ -109,19 +118,11 @@ def _given(file: str | None) -> Mapping[str, str] | None:
         tables = tomllib.loads(read_text(Path(file)))
     except tomllib.TOMLDecodeError as error:
         raise SettingsError(f'{file}: {error}. An answer looks like: tank = "1 gal"') from None
-    return {key: _typed(value) for key, value in tables.items()}
-
-
-def _typed(value: Any) -> str:
-    if isinstance(value, bool):
-        return "y" if value else "n"
-    if isinstance(value, time):
-        return f"{value:%H:%M}"
-    return " ".join(map(_typed, value)) if isinstance(value, list) else str(value)
+    return {key: as_typed(value) for key, value in tables.items()}
 
 
 def _made(
-    person: Person, path: Path, shown: Any, given: Mapping[str, str] | None, file: str | None
+    person: Person, path: Path, shown: Any, given: Mapping[str, str] | None, file: str | None, draft: Draft
 ) -> Made | None:
     from controller.first_setup import machine, walk
     from controller.first_setup.person import yes_or_no
@@ -136,7 +137,26 @@ def _made(
     here = machine.look()
     if given is not None:
         return walk.prepared(person, here, path.stem, shown, given, file or "")
-    return walk.walk(person, here, path.stem, shown)
+    return walk.walk(person, here, path.stem, shown, _drafted(person, draft), draft.keep)
+
+
+def _drafted(person: Person, draft: Draft) -> Mapping[str, str]:
+    """Answers of the newest draft, where the person goes on from it."""
+    from controller.first_setup.person import yes_or_no
+
+    found, remarks = draft.found()
+    for words in remarks:
+        person.say(words)
+    if not found:
+        return {}
+    newest = found[0]
+    count = f"{len(newest.answers)} answer{'' if len(newest.answers) == 1 else 's'}"
+    person.say(f"{newest.path}, a draft of {newest.at:%Y-%m-%d %H:%M}, has {count}. Go on from it?")
+    if not person.ask("y", lambda text: not text or yes_or_no(text)):
+        return {}
+    draft.go_on(newest)
+    person.say("Only what is missing is asked; the list at the end shows all of it.\n")
+    return newest.answers
 
 
 def _free(path: Path) -> Path:

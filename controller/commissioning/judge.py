@@ -48,9 +48,7 @@ SEEN_TIMES = 3.0
 LEAST_ON_S = 180.0
 MEAN_S = 60.0
 
-FINE, INVERTED, NEVER_ON, ALWAYS_ON, STAYS_ON, CONFUSED = (
-    "fine", "inverted", "never on", "always on", "stays on", "confused",
-)  # fmt: skip
+FINE, LIT, NEVER_ON, STAYS_ON, CONFUSED = "fine", "lit at off", "never on", "stays on", "confused"
 PLUME, NO_MIST, DRYING, TOO_SHORT, NO_FIGURES = "plume", "no mist", "drying", "too short", "no figures"
 
 
@@ -97,48 +95,50 @@ class Room(NamedTuple):
         return f"{self.output_l_per_h:.2f} L an hour into {self.volume_m3:g} m³{taken}"
 
 
-def outlet(off_at_first: bool, on: bool, off_again: bool, active_high: bool) -> Finding:
-    """What three answers say: is it off? is it on? is it off again?"""
-    answers = (off_at_first, on, off_again)
-    if all(answers):
+def lit_at_off(active_high: bool) -> Finding:
+    """The line is driven off, and the lamp is lit. Which of three it is, only the next try tells."""
+    low = (
+        " It will then switch on at a low line: such an input can be on while no program runs. Better is one "
+        "that switches on at a high line. And if the load hangs on the relay's other (normally closed) "
+        "contact, have an electrician put it on the normally open one instead, and leave active_high alone."
+    )
+    return Finding(
+        LIT,
+        "on while the line is driven OFF. Unplug it now. Then, one after the other, and with the lamp:\n"
+        "    1. Is the lamp in an outlet that is not switched, or the outlet's own switch at HAND? Put that "
+        "right, and begin again.\n"
+        "    2. Else the relay works the other way round. Change the line under [relay] to\n"
+        f"      active_high = {str(not active_high).lower()}\n"
+        f"    and begin again.{low if active_high else ''}\n"
+        "    3. Is it lit with that as well? Then put the line back as it was: the contact is welded, or the "
+        "pin is the wrong one. Do not use this relay until that is found",
+    )
+
+
+def confused() -> Finding:
+    return Finding(
+        CONFUSED,
+        "these answers fit no relay. Was it looked at in time? A loose wire does that as well. Begin again",
+    )
+
+
+def outlet(on: bool, off_again: bool) -> Finding:
+    """What the answers after a good first one say: is it on? is it off again?"""
+    if on and off_again:
         return Finding(FINE, "the outlet does what it is told")
-    if answers == (False, False, False):
-        return Finding(
-            INVERTED,
-            "on when off was asked for, off when on was: the relay works the other way round. It is on now: "
-            "unplug it. Then change the line under [relay] to\n      active_high = "
-            + str(not active_high).lower()
-            + (
-                "\n    It will then switch on at a low line: such an input can be on while no program runs. "
-                "Better is one that switches on at a high line. If the load hangs on the relay's other "
-                "(normally closed) contact, have an electrician put it on the normally open one instead, and "
-                "leave active_high alone."
-                if active_high
-                else ""
-            ),
-        )
-    if answers == (True, False, True):
-        return Finding(
-            NEVER_ON,
-            "never on. Is it the right outlet, has it power, is the lamp itself good and switched on? Then: "
-            "the wrong relay.pin or relay.chip, or the control wire (ground as well). Unplug before you look",
-        )
-    if answers == (False, True, False):
-        return Finding(
-            ALWAYS_ON,
-            "on all the time. Is the lamp in an outlet that is not switched, or the outlet's own switch at "
-            "HAND? Else the contact is welded, or the pin is the wrong one. Unplug it now",
-        )
-    if answers == (True, True, False):
+    if on:
         return Finding(
             STAYS_ON,
             "it goes on and does not go off again: a contact that welds or sticks, or an input that does not "
             "let go at this board's level. Unplug it now, and do not use this relay",
         )
-    return Finding(
-        CONFUSED,
-        "these answers fit no relay. Was it looked at in time? A loose wire does that as well. Begin again",
-    )
+    if off_again:
+        return Finding(
+            NEVER_ON,
+            "never on. Is it the right outlet, has it power, is the lamp itself good and switched on? Then: "
+            "the wrong relay.pin or relay.chip, or the control wire (ground as well). Unplug before you look",
+        )
+    return confused()
 
 
 def breath(before: Sequence[float], after: Sequence[float]) -> float | None:

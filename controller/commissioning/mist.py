@@ -11,6 +11,7 @@ from collections.abc import Sequence
 from datetime import datetime
 from math import isfinite
 
+from controller.commissioned import LAST_STEP
 from controller.commissioning import judge
 from controller.commissioning.judge import Finding, Room, Sample
 from controller.commissioning.scene import Failed, Refused, Scene
@@ -114,7 +115,7 @@ class Watch:
 
 def arrives(scene: Scene) -> None:
     """Ten minutes. Raises Failed, Refused, Ended, and what the loop raises."""
-    scene.notes.begin("mist")
+    scene.begin(LAST_STEP)
     talk = scene.talk
     room = room_of(scene.settings)
     talk.say(

@@ -23,7 +23,7 @@ BREATHE_S = 90.0
 
 def moves(scene: Scene, probes: Sequence[Probe]) -> None:
     """Each probe in turn. Raises Failed, Ended."""
-    scene.notes.begin("probe")
+    scene.begin("probe")
     scene.talk.say(
         f"\nStep 3. The probe: it must rise by {BREATH_RH_PCT:g} %RH when somebody breathes on it.\n"
         "  (Breath is nearly saturated; no room changes by that so quickly. Common practice, no source.)"

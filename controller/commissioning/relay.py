@@ -12,6 +12,7 @@ from controller.commissioned import KILL_FORCED, KILL_OFF
 from controller.commissioning import judge
 from controller.commissioning.hand import Hand, Seen
 from controller.commissioning.hand_child import MOST_ON_S
+from controller.commissioning.judge import Finding
 from controller.commissioning.scene import Failed, Scene
 from controller.commissioning.talk import Ended
 
@@ -30,21 +31,28 @@ ONLY_WIRING = (
 
 def obeys(scene: Scene, hand: Hand) -> None:
     """Off, on, off again, each seen. Raises Failed, Ended, RelayError."""
-    scene.notes.begin("relay")
+    scene.begin("relay")
     scene.talk.say("\nStep 1. The relay: off, on, off again")
     while True:
-        first = _try(scene, hand, False)
-        lit = _while_on(scene, hand)
-        again = _try(scene, hand, False)
-        finding = judge.outlet(first, lit, again, scene.settings.relay.active_high)
+        finding = _looked(scene, hand)
         if finding.code != judge.CONFUSED or not scene.yes(f"{finding.words}. Look again?"):
             break
     scene.notes.find(finding.words)
-    if finding.code == judge.INVERTED:
+    if finding.code == judge.LIT:
         scene.site.forget_line()
     if not finding.fine:
         raise Failed(f"The outlet: {finding.words}.", unsafe=True)
     scene.talk.say(f"  Good: {finding.words}.")
+
+
+def _looked(scene: Scene, hand: Hand) -> Finding:
+    """Lit at OFF is told at once: nothing else is tried on such an outlet."""
+    if not _try(scene, hand, False):
+        scene.talk.say("  It must be off at this moment. Look once more.")
+        really = scene.yes(IS_ON, "outlet")
+        return judge.lit_at_off(scene.settings.relay.active_high) if really else judge.confused()
+    on = _while_on(scene, hand)
+    return judge.outlet(on, _try(scene, hand, False))
 
 
 def _try(scene: Scene, hand: Hand, on: bool) -> bool:
@@ -76,7 +84,7 @@ def _read_back(scene: Scene, seen: Seen) -> None:
 
 def survives_a_kill(scene: Scene, hand: Hand) -> str:
     """Switched on, killed; KILL_OFF or KILL_FORCED. Raises Failed, Ended, RelayError."""
-    scene.notes.begin("kill")
+    scene.begin("kill")
     scene.talk.say(
         "\nStep 2. A crash: the program that holds the relay is killed (SIGKILL) while the outlet is on"
     )

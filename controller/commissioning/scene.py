@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from typing import NamedTuple, Protocol
 
-from controller.commissioned import Step
+from controller.commissioned import LAST_STEP, NOT_SET, Record, Step
 from controller.commissioning.hand import Hand
 from controller.commissioning.talk import Talk
 from controller.core.records import Instant
@@ -72,13 +72,19 @@ class Notebook:
 
     def __init__(self) -> None:
         self._steps: list[Step] = []
+        self.kill = ""
+        """How the outlet behaved when the program was killed, once all but the mist has passed."""
         self.maybe_on = ""
         """Why the relay could not be driven off on the way out, in words; "" where it is off."""
         self.claimed = False
         """Whether the line has been driven at all."""
 
-    def begin(self, step: str) -> None:
-        self._steps.append(Step(step, "not finished", ()))
+    def begin(self, step: str, at: str = "", by: str = "") -> None:
+        self._steps.append(Step(step, "not finished", (), at, by))
+
+    def take_up(self, record: Record) -> None:
+        """What an earlier walk has seen; its last step, the mist, is what is missing."""
+        self._steps, self.kill = list(record.steps[:-1]), record.kill
 
     def see(self, what: str, words: str) -> None:
         last = self._steps[-1]
@@ -86,6 +92,10 @@ class Notebook:
 
     def find(self, words: str) -> None:
         self._steps[-1] = self._steps[-1]._replace(found=words)
+
+    @property
+    def mist_begun(self) -> bool:
+        return bool(self._steps) and self._steps[-1].step == LAST_STEP
 
     @property
     def steps(self) -> tuple[Step, ...]:
@@ -100,6 +110,11 @@ class Scene(NamedTuple):
     talk: Talk
     notes: Notebook
     by: str
+
+    def begin(self, step: str) -> None:
+        now = self.site.now()
+        at = now.wall.isoformat(timespec="seconds") + ("" if now.wall_trusted else NOT_SET)
+        self.notes.begin(step, at, self.by)
 
     def ask(self, question: str, hint: str = "", within_s: float | None = None) -> bool | None:
         """Asks, and writes question and answer down."""

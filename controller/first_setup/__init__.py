@@ -1,1 +1,1 @@
-"""FIRST SETUP: asks what a keeper knows, and makes settings of it. Switches nothing, writes nothing."""
+"""FIRST SETUP: asks what a keeper knows, and makes settings of it. Switches nothing."""

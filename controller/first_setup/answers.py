@@ -16,6 +16,7 @@ from collections.abc import Mapping
 from datetime import time
 from typing import Any, NamedTuple
 
+from controller.core import air
 from controller.first_setup.machine import Machine, Seen
 from controller.settings import Settings
 from controller.settings.lines import Place
@@ -70,6 +71,18 @@ class Answers(NamedTuple):
     @property
     def output_l_per_h(self) -> float:
         return self.tank / self.tank_lasts
+
+    @property
+    def most_rh_pct_per_min(self) -> float:
+        """How fast its mist raises humidity at most: mixed into the whole room, nothing lost, %RH a minute.
+
+        By the psychrometrics of ``air`` at sea level; a litre of water taken as 1 kg.
+        """
+        temp_c = min(self.day_warmth, self.night_warmth)
+        start = air.humidity_ratio(temp_c, min(self.day_target, self.night_target))
+        dry_air_kg = self.volume_m3 / air.volume_m3(temp_c, start)
+        after = start + self.output_l_per_h / 60.0 / dry_air_kg
+        return air.rh_pct_from_humidity_ratio(temp_c, after) - air.rh_pct_from_humidity_ratio(temp_c, start)
 
     @property
     def lowest_ceiling(self) -> float:

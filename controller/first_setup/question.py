@@ -34,6 +34,8 @@ class Question(NamedTuple):
     asked: Callable[[Answers, Machine], bool] = lambda answers, machine: True
     otherwise: str = ""  # said where it is not asked
     then: str = ""  # the key of one that hangs on it, and is asked again when this one is changed
+    doubt: Callable[[Answers], str] = lambda answers: ""  # why an allowed answer is hardly meant so
+    back: str = ""  # the key of one that may be what is wrong, and is asked again with this one
 
     def value(self, answers: Answers) -> Any:
         """What Enter means."""

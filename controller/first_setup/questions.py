@@ -21,6 +21,10 @@ LARGEST_M3 = 2000.0
 CLOSEST_MINUTES = 60
 LOWEST_TARGET, HIGHEST_TARGET, HIGHEST_CEILING = 20, 90, 95
 """%RH. Own choices: outside of them a slip of the finger is likelier than a species."""
+STRONGEST_L_PER_H = 2.0
+"""Common practice, no source: what is sold for a room gives some tenths of a litre an hour, a big one one."""
+FASTEST_RH_PCT_PER_MIN = 10.0
+"""Own choice, no source: so fast that a shortest run of two minutes outruns every usual ceiling."""
 
 BUILDINGS = {
     "tight-cellar": "tight: an inner room or a cellar, seals that close, walls that take up much moisture",
@@ -73,6 +77,22 @@ def _above_the_targets(value: float, answers: Answers) -> None:
 def _lasts(text: str, answers: Answers, machine: Machine) -> float:
     output = measures.output_l_per_h(text)
     return measures.hours(text if output is None else f"{answers.tank / output:.1f}", 0.2, 1000)
+
+
+def _hardly_meant(answers: Answers) -> str:
+    output, rise = answers.output_l_per_h, answers.most_rh_pct_per_min
+    words = f"{answers.tank:g} L in {answers.tank_lasts:g} h are {output:.3g} L/h"
+    if output > STRONGEST_L_PER_H:
+        words += (
+            f": more than a room humidifier gives, which is {STRONGEST_L_PER_H:g} L/h at the very most "
+            "(common practice, no source)"
+        )
+    if rise > FASTEST_RH_PCT_PER_MIN:
+        words += (
+            f". In {answers.volume_m3:g} m³ of air that is up to {rise:.0f} %RH a minute: far too wet before "
+            "a probe has seen it"
+        )
+    return f"{words}." if output > STRONGEST_L_PER_H or rise > FASTEST_RH_PCT_PER_MIN else ""
 
 
 def _hours(text: str) -> float:
@@ -165,6 +185,8 @@ HUMIDIFIER = (
         "Best measured once with a watch: a plate often promises too much (common practice, no source).",
         _lasts,
         unit("h"),
+        doubt=_hardly_meant,
+        back="tank",
     ),
     truth(
         "dry_cutout",
@@ -190,3 +212,4 @@ HUMIDIFIER = (
 QUESTIONS = (*NAMES, *ROOM, *ANIMALS, *HUMIDIFIER, *BOARD)
 NUMBERS = {question.key: number for number, question in enumerate(QUESTIONS, 1)}
 """By which an answer is changed afterwards."""
+BY_KEY = {question.key: question for question in QUESTIONS}

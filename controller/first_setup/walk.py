@@ -1,6 +1,6 @@
 """WALK: the questions, the summary, the rehearsal, and back to any answer until all is right.
 
-In:    a person, the machine, a way to rehearse, answers given beforehand.
+In:    a person, the machine, a way to rehearse, answers given beforehand, a way to keep answers.
 Out:   what was made of the answers; None where the person left without writing.
 Never: writes a file, switches anything, or knows how a rehearsal is run.
 """
@@ -13,18 +13,21 @@ from controller.devices.relay_words import caution
 from controller.errors import SettingsError
 from controller.first_setup.answers import Answers, Made, settings_of
 from controller.first_setup.machine import Machine
-from controller.first_setup.person import Nonsense, Person
+from controller.first_setup.person import Nonsense, Person, yes_or_no
 from controller.first_setup.question import Question
-from controller.first_setup.questions import NUMBERS, QUESTIONS
+from controller.first_setup.questions import BY_KEY, NUMBERS, QUESTIONS
 from controller.first_setup.questions_board import slug
 from controller.settings import Settings
 
 Rehearse = Callable[[Settings], Iterable[str]]
 """What a rehearsal of these settings finds, in lines for the keeper."""
+Keep = Callable[[Mapping[str, str]], None]
+"""Is given all answers so far, as they would be typed, after each one."""
 
 INTRO = (
-    "First setup of a room. Enter takes what stands in the brackets. Nothing is switched, and nothing is "
-    "written before the end; Ctrl-C stops. Every figure can be changed afterwards."
+    "First setup of a room. Enter takes what stands in the brackets. Nothing is switched, and the settings "
+    "file is not written before the end. Ctrl-C stops, and keeps your answers for another time. Every "
+    "figure can be changed afterwards."
 )
 WRITE, LEAVE = ("", "write", "w", "y", "yes"), ("q", "quit", "n", "no")
 
@@ -35,12 +38,23 @@ def start(machine: Machine, called: str) -> Answers:
     return answers._replace(name=slug(called) or answers.name)
 
 
-def walk(person: Person, machine: Machine, called: str, rehearse: Rehearse) -> Made | None:
-    """Asks and asks again. Raises Ended."""
+def walk(
+    person: Person,
+    machine: Machine,
+    called: str,
+    rehearse: Rehearse,
+    given: Mapping[str, str] | None = None,
+    keep: Keep = lambda texts: None,
+) -> Made | None:
+    """Asks and asks again. ``given``: answers of a draft, which are not asked for. Raises Ended."""
     person.say(INTRO)
-    answers = start(machine, called)
-    for question in QUESTIONS:
-        answers = _asked(person, machine, question, answers)
+    answers, given = start(machine, called), given or {}
+    for number, question in enumerate(QUESTIONS, 1):
+        known = _known(person, machine, question, answers, given)
+        answers = known or _asked(person, machine, question, answers)
+        if known is None and question.asked(answers, machine):
+            later = {each.key: given[each.key] for each in QUESTIONS[number:] if each.key in given}
+            keep({**_texts(QUESTIONS[:number], answers, machine), **later})
     while True:
         made = _shown(person, machine, answers, rehearse)
         person.say()
@@ -51,6 +65,7 @@ def walk(person: Person, machine: Machine, called: str, rehearse: Rehearse) -> M
         if not chosen:
             return made
         answers = _changed(person, machine, chosen, answers)
+        keep(_texts(QUESTIONS, answers, machine))
 
 
 def prepared(
@@ -86,7 +101,49 @@ def _asked(person: Person, machine: Machine, question: Question, answers: Answer
         person.say(f"      {line}")
     default = question.typed(question.value(answers), machine)
     value = person.ask(default, lambda text: question.understood(text, answers, machine))
+    told = answers._replace(**{question.key: value})
+    doubt = question.doubt(told)
+    if not doubt or _sure(person, doubt):
+        return told
+    if question.back:
+        answers = _asked(person, machine, BY_KEY[question.back], answers)
+    return _asked(person, machine, question, answers)
+
+
+def _sure(person: Person, doubt: str) -> bool:
+    person.say(f"   {doubt}")
+    person.say("   Is it so? y keeps it; Enter asks again.")
+    return person.ask("n", lambda text: bool(text) and yes_or_no(text))
+
+
+def _known(
+    person: Person, machine: Machine, question: Question, answers: Answers, given: Mapping[str, str]
+) -> Answers | None:
+    """With the draft's answer; None where it has none that fits."""
+    if question.key not in given or not question.asked(answers, machine):
+        return None
+    try:
+        value = question.understood(given[question.key].strip(), answers, machine)
+    except Nonsense as nonsense:
+        person.say(f"\nThe draft's answer does not fit: {nonsense}")
+        return None
     return answers._replace(**{question.key: value})
+
+
+def _texts(questions: Iterable[Question], answers: Answers, machine: Machine) -> dict[str, str]:
+    """The answers to these, as they would be typed; "" where only Enter means it. Others are left out."""
+    texts = {}
+    for question in questions:
+        if question.asked(answers, machine):
+            value = getattr(answers, question.key)
+            text = question.typed(value, machine)
+            try:
+                same = question.read(text, answers, machine) == value
+            except Nonsense:
+                same = False
+            if same or value == "":
+                texts[question.key] = text if same else ""
+    return texts
 
 
 def _shown(person: Person, machine: Machine, answers: Answers, rehearse: Rehearse) -> Made:
@@ -103,7 +160,8 @@ def _shown(person: Person, machine: Machine, answers: Answers, rehearse: Rehears
         f"  Below {low:g} % counts as too dry, above {high:g} % as too wet. "
         f"The humidifier gives {answers.output_l_per_h:.3g} L/h."
     )
-    for words in _warnings(machine, made.settings):
+    doubts = [question.doubt(answers) for question in QUESTIONS]
+    for words in (*filter(None, doubts), *_warnings(machine, made.settings)):
         person.say(f"  Mind: {words}")
     person.say()
     for line in rehearse(made.settings):

@@ -108,7 +108,7 @@ def test_a_rehearsal_leaves_no_trace(
 def test_a_rehearsal_can_fail_as_the_real_one(
     typed: Typed, room: Callable[..., Path], capsys: pytest.CaptureFixture[str]
 ) -> None:
-    typed("y\nn\nn\nn\n")
+    typed("y\nn\ny\n")
     assert main(["commission", "--rehearse", "--settings", str(room())]) == FAILED
     assert "active_high = false" in capsys.readouterr().out
 

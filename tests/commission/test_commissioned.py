@@ -196,6 +196,42 @@ def test_a_failed_walk_is_kept_beside_and_is_no_record(tmp_path: Path) -> None:
     assert not (tmp_path / FAILED_FILE).exists()
 
 
+def with_mist(**other: Any) -> Record:
+    steps = record(settings_of()).steps
+    return record(
+        settings_of(), steps=(*steps, Step("mist", "not finished", (), "2026-11-25T19:28:00+01:00"))
+    )._replace(**other)
+
+
+def test_a_walk_in_which_only_the_mist_is_missing_can_be_gone_on_from(tmp_path: Path) -> None:
+    commissioned.write_failed(tmp_path, with_mist())
+    assert commissioned.unfinished(settings_of(), tmp_path) == with_mist()
+    assert refusal(settings_of(), tmp_path) != ""
+    assert (
+        commissioned.unfinished(settings_of(relay={"kind": "libgpiod", "pin": 6, "chip": 1}), tmp_path)
+        is None
+    )
+
+
+@pytest.mark.parametrize(
+    "other",
+    [{"kill": ""}, {"steps": record(settings_of()).steps}, {"steps": with_mist().steps[-1:]}],
+    ids=str,
+)
+def test_no_other_walk_can_be_gone_on_from(tmp_path: Path, other: dict[str, Any]) -> None:
+    assert commissioned.unfinished(settings_of(), tmp_path) is None
+    commissioned.write_failed(tmp_path, with_mist(**other))
+    assert commissioned.unfinished(settings_of(), tmp_path) is None
+
+
+def test_steps_of_an_older_version_have_no_time(folder: Path) -> None:
+    plain = json.loads((folder / FILE).read_text())
+    for step in plain["steps"]:
+        del step["at"], step["by"]
+    (folder / FILE).write_text(json.dumps(plain))
+    assert commissioned.read(folder) == record(settings_of())
+
+
 def test_withdrawing(folder: Path) -> None:
     assert commissioned.withdraw(folder)
     assert commissioned.read(folder) is None

@@ -52,20 +52,16 @@ def test_three_times_covers_the_chill_of_mist_in_an_unheated_room() -> None:
 
 
 ANSWERS = {
-    (True, True, True): judge.FINE,
-    (False, False, False): judge.INVERTED,
-    (True, False, True): judge.NEVER_ON,
-    (False, True, False): judge.ALWAYS_ON,
-    (True, True, False): judge.STAYS_ON,
-    (False, True, True): judge.CONFUSED,
-    (False, False, True): judge.CONFUSED,
-    (True, False, False): judge.CONFUSED,
+    (True, True): judge.FINE,
+    (False, True): judge.NEVER_ON,
+    (True, False): judge.STAYS_ON,
+    (False, False): judge.CONFUSED,
 }
 
 
-@pytest.mark.parametrize("answers", list(product([True, False], repeat=3)))
-def test_each_way_to_answer_has_one_meaning(answers: tuple[bool, bool, bool]) -> None:
-    finding = judge.outlet(*answers, active_high=True)
+@pytest.mark.parametrize("answers", list(product([True, False], repeat=2)))
+def test_each_way_to_answer_has_one_meaning(answers: tuple[bool, bool]) -> None:
+    finding = judge.outlet(*answers)
     assert finding.code == ANSWERS[answers]
     assert finding.fine == all(answers)
 
@@ -74,8 +70,12 @@ def test_each_way_to_answer_has_one_meaning(answers: tuple[bool, bool, bool]) ->
     ("active_high", "line"), [(True, "active_high = false"), (False, "active_high = true")]
 )
 def test_the_line_to_change(active_high: bool, line: str) -> None:
-    assert line in judge.outlet(False, False, False, active_high).words
-    assert "unplug it" in judge.outlet(False, False, False, active_high).words
+    words = judge.lit_at_off(active_high).words
+    assert line in words
+    assert "Unplug it now" in words
+    assert "HAND" in words
+    assert "welded" in words
+    assert ("low line" in words) == active_high
 
 
 def tried(**more: Any) -> tuple[Finding, RehearsedSite]:

@@ -89,7 +89,8 @@ def test_whoever_ends_it_at_any_question_leaves_the_relay_off_and_no_record(
         walked = go(tmp_path / str(number), site, keeper={"ends_at_ask": number})
         assert walked.result is Result.REFUSED
         assert not site.outlet_on
-        assert list((tmp_path / str(number)).glob("*")) == []
+        at_the_mist = number == questions  # what came before it has passed, and is kept
+        assert [path.name for path in (tmp_path / str(number)).glob("*")] == [FAILED_FILE] * at_the_mist
 
 
 @pytest.mark.parametrize("stays_on", [False, True], ids=["goes off when killed", "stays on when killed"])
@@ -108,8 +109,11 @@ def test_whoever_ends_it_while_it_waits_leaves_the_relay_off_and_no_record(
 def test_the_other_polarity_is_known_from_the_answers_and_the_line_to_change_is_said(tmp_path: Path) -> None:
     walked = go(tmp_path, bench=bench("relay-backwards"))
     assert walked.result is Result.FAILED
+    assert "on while the line is driven OFF. Unplug it now." in walked.said
     assert "active_high = false" in walked.said
     assert "normally open" in walked.said
+    assert walked.site.world.relay.switchings <= 1, "more was tried on an outlet that is on at OFF"
+    assert walked.keeper.asked[1:] == [IS_OFF, IS_ON]
     assert not (tmp_path / FILE).exists()
     assert (tmp_path / FAILED_FILE).exists()
     assert "Step 2" not in walked.said
@@ -141,7 +145,7 @@ def test_an_outlet_that_is_always_on(tmp_path: Path) -> None:
 
 
 def test_a_confused_answer_may_be_given_again(tmp_path: Path) -> None:
-    answers = iter([False, True, True])  # off? no; on? yes; off again? yes: no relay does that
+    answers = iter([False, False])  # off? no; on? no: no outlet does that
 
     def confused(question: str) -> bool | None:
         return next(answers, None)
@@ -156,8 +160,8 @@ def test_a_confused_answer_may_be_given_again(tmp_path: Path) -> None:
 
 def test_a_confused_answer_that_stays_so(tmp_path: Path) -> None:
     answers = iter(
-        [True, False, True, True, False]
-    )  # ready; off? no; on? yes; off again? yes; look again? no
+        [True, True, False, False, False]
+    )  # ready; off? yes; on? no; off again? no; look again? no
     walked = go(tmp_path, keeper={"otherwise": lambda question: next(answers)})
     assert walked.result is Result.FAILED
     assert "fit no relay" in walked.said

@@ -68,11 +68,16 @@ def test_half_simulated_names_the_half(run: Run) -> None:
 
 
 @pytest.mark.parametrize("lines", [0, 5, 18])
-def test_the_end_of_input_writes_nothing(run: Run, here: Path, lines: int) -> None:
+def test_the_end_of_input_writes_nothing_but_a_draft_of_what_was_answered(
+    run: Run, here: Path, lines: int
+) -> None:
     code, out, err = run("larch.toml", *QUICK, typed="\n" * lines)
     assert (code, err) == (REFUSED, "")
-    assert out.endswith("Nothing was written.\n")
-    assert list(here.iterdir()) == []
+    if lines == 0:
+        assert out.endswith("Nothing was written.\n")
+    else:
+        assert f" {lines} answers are kept in larch.toml.draft. To go on: hygrohold setup larch.toml\n" in out
+    assert [path.name for path in here.iterdir()] == ["larch.toml.draft"] * (lines > 0)
 
 
 def test_leaving_gives_an_earlier_picture_back(run: Run, here: Path) -> None:

@@ -103,6 +103,33 @@ def test_refused(key: str, text: str, words: str | None) -> None:
     assert words in str(nonsense.value)
 
 
+def doubt(**answers: Any) -> str:
+    return BY_KEY["tank_lasts"].doubt(Answers(**answers))
+
+
+def test_a_humidifier_far_too_strong_for_a_room_is_doubted() -> None:
+    """The threshold is common practice, no source."""
+    words = doubt(tank=80.0, tank_lasts=8.0)
+    assert words.startswith("80 L in 8 h are 10 L/h: more than a room humidifier gives")
+    assert doubt(tank=8.0, tank_lasts=8.0) == ""
+    assert doubt(tank=20.0, tank_lasts=10.0, size=(60.0, True)) == ""
+    assert doubt(tank=20.5, tank_lasts=10.0, size=(60.0, True)) != ""
+
+
+def test_a_rise_that_no_probe_could_follow_is_doubted() -> None:
+    words = doubt(tank=10.0, tank_lasts=10.0, size=(3.0, True))
+    assert words.startswith("10 L in 10 h are 1 L/h. In 3 m³ of air that is up to ")
+    assert "room humidifier" not in words
+
+
+def test_how_fast_mist_raises_humidity() -> None:
+    """pws(25 °C) = 3169.7 Pa: ASHRAE HoF 2017 ch.1 Table 3; 461.5 J/(kg K). 1 %: its volume is that of moist
+    air at the start, and the total pressure is kept."""
+    answers = Answers(tank=5.0, tank_lasts=10.0, size=(20.0, True), day_warmth=25.0, night_warmth=25.0)
+    expected = 100.0 * 0.5 / 60.0 * 461.5 * 298.15 / (20.0 * 3169.7)
+    assert answers.most_rh_pct_per_min == pytest.approx(expected, rel=0.03)
+
+
 def test_a_hall_is_refused_where_floor_and_height_make_it() -> None:
     with pytest.raises(Nonsense, match="more than 2000 m³"):
         understood("height", "9", Answers(size=(500.0, False)))

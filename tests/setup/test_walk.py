@@ -95,6 +95,32 @@ def test_nonsense_is_asked_again_and_what_it_was_is_said() -> None:
     assert settings.room.name == "larch-room"
 
 
+def test_a_doubtful_humidifier_is_asked_for_again_with_its_tank() -> None:
+    settings, heard, _ = walked(*to("tank"), "80", "8", "", "8", "8")
+    assert "10 L/h: more than a room humidifier gives" in " ".join(heard.split())
+    assert heard.count("How much does the humidifier's tank hold") == 2
+    assert settings is not None
+    assert (settings.tank.tank_l, settings.tank.full_tank_lasts_h) == (8.0, 8.0)
+    assert "Mind:" not in heard
+
+
+def test_a_doubtful_humidifier_may_be_meant_and_is_minded_in_the_summary() -> None:
+    settings, heard, _ = walked(*to("tank"), "80", "8", "perhaps", "y")
+    assert settings is not None
+    assert (settings.tank.tank_l, settings.tank.full_tank_lasts_h) == (80.0, 8.0)
+    assert "neither yes nor no" in heard
+    assert "Mind: 80 L in 8 h are 10 L/h" in heard
+
+
+def test_a_doubtful_humidifier_in_a_file_of_answers_is_minded() -> None:
+    told = Told()
+    made = walk.prepared(
+        told.person, BARE, "larch", Rehearsals(), {"tank": "80", "tank_lasts": "8"}, "a.toml"
+    )
+    assert made.settings.tank.tank_l == 80.0
+    assert "Mind: 80 L in 8 h are 10 L/h" in told.heard
+
+
 def test_a_volume_needs_no_height() -> None:
     settings, heard, _ = walked("", "", "40 m3")
     assert "How high is it" not in heard
