@@ -24,6 +24,7 @@ from controller.early_off import NOTHING_HELD, forget_other_line, leave_line_fil
 from controller.errors import KeptStateError, RefusedError
 from controller.force_off import Held
 from controller.history.store import SqliteHistory
+from controller.history.thin import Thinner
 from controller.keep import FileKeep
 from controller.logs import LogTeller
 from controller.loop import Loop, Parts
@@ -78,7 +79,8 @@ class Daemon:
             spool = Spool(where.spool, log.say)
             spool.prepare()
             shelf = make_shelf(settings, spool, log.say)
-            history = SqliteHistory.open(where.history)
+            days = settings.history.keep_minutes_days
+            history = SqliteHistory.open(where.history, Thinner(days, zone(settings)) if days else None)
             ends.callback(_quietly, history.close)  # the loop closes it too: a second time does nothing
             simulated = _simulated(settings)
             status = _status_file(settings, where, simulated)

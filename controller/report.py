@@ -9,16 +9,17 @@ from __future__ import annotations
 import csv
 import json
 import math
-from collections.abc import Iterable, Sequence
-from datetime import date, datetime, timedelta, tzinfo
+from collections import Counter
+from collections.abc import Iterable, Mapping, Sequence
+from datetime import date, tzinfo
 from io import StringIO
 from typing import Any, NamedTuple, Protocol
 
-from controller.core.tank import MERGE_S
+from controller.core.filling import MERGE_S
 from controller.core.words import reason_name
 from controller.ports import Sample
+from controller.tally import Days, Tally, local_day
 
-MINUTE_S = 60.0
 _WIDTH = 100
 
 
@@ -78,112 +79,74 @@ def day_figures(
     band_high_rh_pct: float,
     tz: tzinfo,
     output_l_per_h: float | None = None,
+    thinned: Mapping[date, Tally] | None = None,
 ) -> list[DayFigures]:
     """The days that have any row, in order. Keeps one tally a day, never the samples.
 
-    Water is on-time times ``output_l_per_h``, or without it what the tank estimate fell by.
+    Water is on-time times ``output_l_per_h``, or without it what the tank estimate fell by. ``thinned``: the
+    days that were begun by minutes which are no longer there; they are gone on with, and so changed.
     """
-    days = _Days(tz)
-    tank_before_l: float | None = None
+    days = Days(tz, thinned)
     for row in samples:
-        # A minute belongs to the day in which it began: the last one ends at midnight, on the next date.
-        tally = days.at(row.at_s - MINUTE_S)
-        tally.add(row, band_low_rh_pct, band_high_rh_pct)
-        if row.tank_l is not None:
-            before_l = row.tank_l if tank_before_l is None else tank_before_l
-            tally.fallen_l = (tally.fallen_l or 0.0) + max(0.0, before_l - row.tank_l)
-            tank_before_l = row.tank_l
+        days.add(row)
+    times_on, refills = Counter[date](), Counter[date]()
     for switching in switchings:
-        days.at(switching.at_s).switchings += switching.on
+        times_on[local_day(switching.at_s, tz)] += switching.on
     filled_s = -math.inf
     for note in notes:
         if note.kind == "refilled" and note.done:
             at_s = note.at_s if note.happened_at_s is None else note.happened_at_s
             if abs(at_s - filled_s) > MERGE_S:  # two notes of one filling count once
-                days.at(at_s).refills += 1
+                refills[local_day(at_s, tz)] += 1
                 filled_s = at_s
-    return [
-        tally.figures(day, band_low_rh_pct, band_high_rh_pct, output_l_per_h)
-        for day, tally in sorted(days.tallies.items())
-    ]
+    figures = []
+    tank_before_l: float | None = None
+    for day in sorted({*days.tallies, *times_on, *refills}):
+        tally = days.at(day)
+        fell_l = 0.0  # over midnight: counts where it is seen
+        if tally.first_tank_l is not None:
+            fell_l = 0.0 if tank_before_l is None else max(0.0, tank_before_l - tally.first_tank_l)
+            tank_before_l = tally.last_tank_l
+        band_pct = (band_low_rh_pct, band_high_rh_pct)
+        figures.append(_figures(day, tally, fell_l, times_on[day], refills[day], band_pct, output_l_per_h))
+    return figures
 
 
-class _Tally:
-    """The running sums of one day."""
-
-    def __init__(self) -> None:
-        self.minutes = self.clock_doubtful_minutes = self.switchings = self.refills = self.known = 0
-        self.placed = {(is_day, place): 0 for is_day in (False, True) for place in (-1, 0, 1)}
-        self.on_s = self.rh_sum_pct = 0.0
-        self.lowest_rh_pct: float | None = None
-        self.highest_rh_pct: float | None = None
-        self.fallen_l: float | None = None
-        self.reasons: dict[str, int] = {}
-
-    def add(self, row: Sample, low_rh_pct: float, high_rh_pct: float) -> None:
-        self.minutes += 1
-        self.clock_doubtful_minutes += not row.clock_trusted
-        self.on_s += row.on_s
-        if row.reason:
-            self.reasons[row.reason] = self.reasons.get(row.reason, 0) + 1
-        rh_pct = row.rh_pct
-        if rh_pct is None:
-            return
-        self.known += 1
-        self.rh_sum_pct += rh_pct
-        self.placed[row.is_day, (rh_pct > high_rh_pct) - (rh_pct < low_rh_pct)] += 1
-        if self.lowest_rh_pct is None or rh_pct < self.lowest_rh_pct:
-            self.lowest_rh_pct = rh_pct
-        if self.highest_rh_pct is None or rh_pct > self.highest_rh_pct:
-            self.highest_rh_pct = rh_pct
-
-    def figures(
-        self, day: date, low_rh_pct: float, high_rh_pct: float, output_l_per_h: float | None
-    ) -> DayFigures:
-        run_h = self.on_s / 3600
-        by_length = sorted(self.reasons.items(), key=lambda item: (-item[1], item[0]))
-        return DayFigures(
-            date=day,
-            minutes=self.minutes,
-            clock_doubtful_minutes=self.clock_doubtful_minutes,
-            band_low_rh_pct=low_rh_pct,
-            band_high_rh_pct=high_rh_pct,
-            day_below_h=self.placed[True, -1] / 60,
-            day_in_h=self.placed[True, 0] / 60,
-            day_above_h=self.placed[True, 1] / 60,
-            night_below_h=self.placed[False, -1] / 60,
-            night_in_h=self.placed[False, 0] / 60,
-            night_above_h=self.placed[False, 1] / 60,
-            unknown_h=(self.minutes - self.known) / 60,
-            lowest_rh_pct=self.lowest_rh_pct,
-            mean_rh_pct=self.rh_sum_pct / self.known if self.known else None,
-            highest_rh_pct=self.highest_rh_pct,
-            run_h=run_h,
-            switchings=self.switchings,
-            used_l=self.fallen_l if output_l_per_h is None else run_h * output_l_per_h,
-            refills=self.refills,
-            reasons_h=tuple((code, minutes / 60) for code, minutes in by_length),
-        )
-
-
-class _Days:
-    """Finds the tally of an instant. Remembers the day it is in: a year has half a million minutes."""
-
-    def __init__(self, tz: tzinfo) -> None:
-        self.tallies: dict[date, _Tally] = {}
-        self._tz = tz
-        self._from_s = self._to_s = 0.0
-        self._tally = _Tally()
-
-    def at(self, at_s: float) -> _Tally:
-        if not self._from_s <= at_s < self._to_s:
-            day = datetime.fromtimestamp(at_s, self._tz).date()
-            self._from_s, self._to_s = self._midnight_s(day), self._midnight_s(day + timedelta(days=1))
-            self._tally = self.tallies.setdefault(day, _Tally())
-        return self._tally
-
-    def _midnight_s(self, day: date) -> float:
-        return datetime(day.year, day.month, day.day, tzinfo=self._tz).timestamp()
+def _figures(
+    day: date,
+    tally: Tally,
+    fell_before_l: float,
+    switchings: int,
+    refills: int,
+    band_pct: tuple[float, float],
+    output_l_per_h: float | None,
+) -> DayFigures:
+    run_h = tally.on_s / 3600
+    placed = tally.places(*band_pct)
+    fallen_l = None if tally.fallen_l is None else tally.fallen_l + fell_before_l
+    by_length = sorted(tally.reasons.items(), key=lambda item: (-item[1], item[0]))
+    return DayFigures(
+        date=day,
+        minutes=tally.minutes,
+        clock_doubtful_minutes=tally.clock_doubtful_minutes,
+        band_low_rh_pct=band_pct[0],
+        band_high_rh_pct=band_pct[1],
+        day_below_h=placed[True, -1] / 60,
+        day_in_h=placed[True, 0] / 60,
+        day_above_h=placed[True, 1] / 60,
+        night_below_h=placed[False, -1] / 60,
+        night_in_h=placed[False, 0] / 60,
+        night_above_h=placed[False, 1] / 60,
+        unknown_h=(tally.minutes - tally.known) / 60,
+        lowest_rh_pct=tally.lowest_rh_pct,
+        mean_rh_pct=tally.rh_sum_pct / tally.known if tally.known else None,
+        highest_rh_pct=tally.highest_rh_pct,
+        run_h=run_h,
+        switchings=switchings,
+        used_l=fallen_l if output_l_per_h is None else run_h * output_l_per_h,
+        refills=refills,
+        reasons_h=tuple((code, minutes / 60) for code, minutes in by_length),
+    )
 
 
 def totals(figures: Sequence[DayFigures]) -> DayFigures:

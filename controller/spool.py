@@ -45,6 +45,7 @@ class _Asked(BaseModel):
     for_s: float | None = Field(None, gt=0, le=366 * 86400)
     litres: float | None = Field(None, gt=0, le=1000)
     rh_pct: float | None = Field(None, gt=0, le=100)
+    full: bool = False
 
 
 def good_for(kind: str) -> timedelta:

@@ -16,7 +16,8 @@ from controller import room_lock
 from controller.core.keeper import duration_words
 from controller.core.messages import check_words, clears_words, message_words
 from controller.core.records import Decision, Inputs
-from controller.core.words import by_hand, sentence, when
+from controller.core.refill import Outlook, by_words, outlook, when
+from controller.core.words import by_hand, sentence
 from controller.files import read_small, write_whole
 
 IN_MEMORY_S, ON_DISK_S = 30.0, 300.0
@@ -59,8 +60,15 @@ class StatusFile:
 def describe(
     decision: Decision, room: str, tick_s: float, rate_l_per_h: float, note: str = ""
 ) -> dict[str, Any]:
-    """The keys of ``hygrohold status --json``; RH in %, °C, litres, hours."""
+    """The keys of ``hygrohold status --json``; RH in %, °C, litres, hours.
+
+    ``rate_l_per_h``: output as the settings say; what is learned of it goes before.
+    """
+    water, settings_l_per_h = decision.water, rate_l_per_h
+    if water is not None:
+        rate_l_per_h = water.rate_l_per_h
     tank_h = None if decision.tank_l is None else decision.tank_l / rate_l_per_h
+    refill = None if water is None else outlook(water, decision.at.wall)
     next_on = decision.next_possible_on
     return {
         "room": room,
@@ -78,6 +86,11 @@ def describe(
         "duty": decision.duty,
         "tank_l": decision.tank_l,
         "tank_on_h": tank_h,
+        "refill": None if refill is None else [moment.isoformat(timespec="seconds") for moment in refill],
+        "output_l_per_h": rate_l_per_h,
+        "output_sd_l_per_h": None if water is None else water.rate_sd * rate_l_per_h,
+        "settings_l_per_h": settings_l_per_h,
+        "output_counts": 0 if water is None else water.counts,
         "used_h_in_24": decision.used_s / 3600.0,
         "by_hand": by_hand(decision),
         "next_possible_on": None if next_on is None else next_on.isoformat(timespec="seconds"),
@@ -158,12 +171,9 @@ def as_text(plain: dict[str, Any], now: datetime, running: bool = True) -> str:
         lines.append(_row("Duty", f"{100 * plain['duty']:.0f} %"))
     lines.append(_row("Humidifier", _humidifier(plain, now)))
     lines.append(_row("Ran", f"{plain['used_h_in_24']:.1f} h in the last 24"))
-    tank = plain["tank_l"]
-    lines.append(
-        _row(
-            "Tank", "not known" if tank is None else f"about {tank:.1f} L, {plain['tank_on_h']:.1f} h of mist"
-        )
-    )
+    lines.append(_row("Tank", _tank(plain, now)))
+    if plain.get("output_counts"):
+        lines.append(_row("Output", _output(plain)))
     lines += [_row("Alarm", _told(item, now)) for item in plain["alarms"]]
     lines += [_row("Notice", _told(item, now)) for item in plain["notices"]]
     return "\n".join(lines)
@@ -200,6 +210,24 @@ def _humidifier(plain: dict[str, Any], now: datetime) -> str:
         return "off, until the reason above clears"
     may_run = datetime.fromisoformat(plain["next_possible_on"]).astimezone(now.tzinfo)
     return f"off, may run from {when(may_run, now)}"
+
+
+def _tank(plain: dict[str, Any], now: datetime) -> str:
+    """By the clock where the last day tells; else hours of running."""
+    tank = plain["tank_l"]
+    if tank is None:
+        return "not known"
+    if plain.get("refill"):
+        by, early, late = (datetime.fromisoformat(at).astimezone(now.tzinfo) for at in plain["refill"])
+        return f"about {tank:.1f} L left, {by_words(Outlook(by, early, late), now)}"
+    return f"about {tank:.1f} L, {plain['tank_on_h']:.1f} h of mist"
+
+
+def _output(plain: dict[str, Any]) -> str:
+    rate, off, counts = plain["output_l_per_h"], 2.0 * plain["output_sd_l_per_h"], plain["output_counts"]
+    fillings = "one filling" if counts == 1 else f"{counts} fillings"
+    words = f"about {rate:.2g} L an hour, give or take {off:.1g}, learned from {fillings}"
+    return f"{words}; the settings say {plain['settings_l_per_h']:.2g}"
 
 
 def _told(item: dict[str, str], now: datetime) -> str:

@@ -37,6 +37,8 @@ COMMANDS = (
     "acknowledge",
     "tell",
     "report",
+    "backup",
+    "restore",
     "service",
 )
 """One module each, in the order of the help; ``add`` declares it, ``run`` does it."""

@@ -15,12 +15,17 @@ def add(commands: Any) -> None:
         "note",
         run,
         "note what was done by hand: the tank was refilled, the humidifier cleaned",
-        "hygrohold note refilled --litres 2.5 --at 16:40 --by Ann",
+        "hygrohold note refilled --litres 2.5 --full --at 16:40 --by Ann",
         "Two notes of one filling, within half an hour, are taken as one.",
     )
     to.add_argument("what", choices=("refilled", "cleaned"), help="what was done")
     to.add_argument(
         "--litres", type=common.above_zero, metavar="L", help="refilled: litres added (default: to the top)"
+    )
+    to.add_argument(
+        "--full",
+        action="store_true",
+        help="refilled, with --litres: they filled it to the top; that teaches what the humidifier gives",
     )
     to.add_argument(
         "--at", type=common.moment, metavar="TIME", help="when, if not now: 16:40, 2026-01-14T16:40"
@@ -34,6 +39,6 @@ def run(args: argparse.Namespace) -> int:
     from controller.wiring import zone
 
     at = None if args.at is None else common.past(args.at, zone(common.load(args)))
-    if args.what == "cleaned" and args.litres is not None:
-        raise SettingsError("--litres goes with refilled, not with cleaned")
-    return common.ask(args, Request(args.what, by=args.by, at=at, litres=args.litres))
+    if args.what == "cleaned" and (args.litres is not None or args.full):
+        raise SettingsError("--litres and --full go with refilled, not with cleaned")
+    return common.ask(args, Request(args.what, by=args.by, at=at, litres=args.litres, full=args.full))

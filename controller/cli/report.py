@@ -3,10 +3,16 @@
 from __future__ import annotations
 
 import argparse
-from datetime import date, datetime, timedelta
-from typing import Any
+import csv
+import sys
+from collections.abc import Iterable, Sized
+from datetime import UTC, date, datetime, timedelta
+from typing import TYPE_CHECKING, Any
 
 from controller.cli import common
+
+if TYPE_CHECKING:
+    from controller.ports import Sample
 
 FIRST_DAY = date(1970, 1, 1)
 
@@ -33,7 +39,9 @@ def add(commands: Any) -> None:
     to.add_argument("--days", type=int, default=14, metavar="N", help="the last N days (default: 14)")
     to.add_argument("--from", dest="first", type=_day, metavar="DATE", help="from this day on instead")
     to.add_argument("--to", dest="last", type=_day, metavar="DATE", help="up to and with this day")
-    to.add_argument("--format", choices=("text", "csv", "json"), default="text", help="default: text")
+    how = to.add_mutually_exclusive_group()
+    how.add_argument("--format", choices=("text", "csv", "json"), default="text", help="default: text")
+    how.add_argument("--minutes", action="store_true", help="a CSV line for each recorded minute instead")
 
 
 def run(args: argparse.Namespace) -> int:
@@ -54,19 +62,42 @@ def run(args: argparse.Namespace) -> int:
     from_s = datetime(first.year, first.month, first.day, tzinfo=tz).timestamp()
     after = last + timedelta(days=1)
     to_s = datetime(after.year, after.month, after.day, tzinfo=tz).timestamp()
-    reader = HistoryReader(places(settings).history)
-    figures = report.day_figures(
-        reader.minutes(from_s, to_s),
-        reader.switchings(from_s, to_s),
-        reader.notes(from_s, to_s),
-        settings.target.band_low_rh_pct,
-        settings.target.band_high_rh_pct,
-        tz,
-        settings.tank.rate_l_per_h,
-    )
+    with HistoryReader(places(settings).history).at_one_moment() as reader:
+        thinned = reader.day_totals(first, last)
+        if args.minutes:
+            return _minutes(reader.minutes(from_s, to_s), thinned)
+        figures = report.day_figures(
+            reader.minutes(from_s, to_s),
+            reader.switchings(from_s, to_s),
+            reader.notes(from_s, to_s),
+            settings.target.band_low_rh_pct,
+            settings.target.band_high_rh_pct,
+            tz,
+            settings.tank.rate_l_per_h,
+            thinned,
+        )
     if not figures and args.format == "text":
         print(f"Nothing was recorded from {first} to {last}.")
         return DONE
     write = {"text": report.as_text, "csv": report.as_csv, "json": report.as_json}[args.format]
     print(write(figures))
+    return DONE
+
+
+def _minutes(rows: Iterable[Sample], thinned: Sized) -> int:
+    """As they were recorded; the time that each ended at is in UTC, so that none comes twice in autumn."""
+    from controller.cli import DONE
+    from controller.ports import Sample
+
+    out = csv.writer(sys.stdout, lineterminator="\n")
+    out.writerow(("ended_at", *Sample._fields[1:]))
+    for row in rows:
+        ended_at = datetime.fromtimestamp(row.at_s, UTC).isoformat(timespec="seconds")
+        out.writerow((ended_at, int(row.clock_trusted), *row[2:9], int(row.is_day), *row[10:]))
+    if thinned:
+        print(
+            f"hygrohold: the minutes of {len(thinned)} days are no longer there, in whole or in part "
+            "(history.keep_minutes_days); their totals are: --format csv",
+            file=sys.stderr,
+        )
     return DONE

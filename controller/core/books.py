@@ -69,7 +69,7 @@ def book(state: State, inputs: Inputs, rules: Rules, tick: Tick) -> Books:
         refused = tuple(Answer(request, False, words) for request in inputs.requests)
         return Books(was_on, on_s, relay, used, water, state.keeper, state.standing, state.effect, refused)
     desk, answers = keeper.handle(
-        keeper.Desk(state.keeper, water, used, state.standing, state.effect),
+        keeper.Desk(state.keeper, water, used, state.standing, state.effect, state.whole_day(tick.t)),
         inputs.requests, tick.t, tick.wall, rules.keeper, rules.tank,
     )  # fmt: skip
     return Books(

@@ -10,15 +10,15 @@ from __future__ import annotations
 from datetime import datetime, timedelta
 from typing import NamedTuple
 
-from controller.core.alarms import Condition
+from controller.core import refill
+from controller.core.alarms import Condition, Standing
 from controller.core.ceiling import Surface
 from controller.core.effect import EffectMemory
 from controller.core.guards import Facts
 from controller.core.keeper import KeeperMemory
-from controller.core.records import Reason
+from controller.core.records import Reason, Water
 from controller.core.rules import Rules
 from controller.core.state import Outage, RelayMemory
-from controller.core.tank import TankMemory
 from controller.core.trust import Belief, ProbeMemory
 
 RESTARTS, WITHIN_S = 5, 1800.0
@@ -42,12 +42,13 @@ class Scene(NamedTuple):
     surface: Surface | None
     facts: Facts
     refused: tuple[Reason, ...]
-    water: TankMemory
+    water: Water
     wishes: KeeperMemory
     mist: EffectMemory
     outage: Outage | None
     starts_t: tuple[float, ...]
     lost: str  # why kept state could not be used
+    before: tuple[Standing, ...]  # what stood until now
 
 
 def gather(scene: Scene, troubles: tuple[tuple[str, str], ...]) -> list[Condition]:
@@ -122,7 +123,7 @@ def _of_the_world(scene: Scene) -> list[Condition]:
             Condition("cap_reached", facts.cap_used_s / 3600.0, facts.cap_s / 3600.0, _clock_in(scene))
         )
     if water.level_l is not None:
-        found += _of_tank(water.level_l, rules)
+        found += _of_tank(water, water.level_l, scene)
     if surface is not None and surface.rh_pct > rules.surface.warn_surface_rh_pct:
         code = "wall_wet" if surface.measured else "wall_estimate"
         found.append(Condition(code, surface.rh_pct, surface.room_limit_rh_pct))
@@ -163,9 +164,14 @@ def _due(scene: Scene) -> list[Condition]:
     return found
 
 
-def _of_tank(level_l: float, rules: Rules) -> list[Condition]:
+def _of_tank(water: Water, level_l: float, scene: Scene) -> list[Condition]:
     if level_l <= 0.0:
         return [Condition("tank_dry", 0.0)]
-    if level_l <= rules.tank.warn_hours_left * rules.tank.rate_l_per_h:
-        return [Condition("tank_low", level_l, rules.tank.warn_hours_left)]
-    return []
+    hours = scene.rules.tank.warn_hours_left
+    if level_l > hours * water.rate_l_per_h:
+        return []
+    told = any(standing.code == "tank_low" for standing in scene.before)  # its figures stay as they were
+    found, by = None if told else refill.outlook(water, scene.wall), ""
+    if found is not None:  # a date, where it is another: the words are read later, too
+        by = f"{found.by:%H:%M}" if found.by.date() == scene.wall.date() else f"{found.by:%Y-%m-%d %H:%M}"
+    return [Condition("tank_low", level_l, hours, by)]

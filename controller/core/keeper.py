@@ -13,7 +13,7 @@ from typing import NamedTuple
 
 from pydantic import Field
 
-from controller.core import alarms, effect, runtime, tank
+from controller.core import alarms, effect, filling, refill, runtime, tank
 from controller.core.alarms import Standing
 from controller.core.effect import EffectMemory
 from controller.core.limits import Limits
@@ -66,6 +66,7 @@ class Desk(NamedTuple):
     runtime: RuntimeMemory
     standing: tuple[Standing, ...] = ()
     effect: EffectMemory = EffectMemory()
+    whole_day: bool = False  # the last 24 h are on record
 
 
 def bypass(memory: KeeperMemory, hand: bool | None, t: float) -> tuple[str, float | None]:
@@ -198,11 +199,14 @@ def _refilled(
     if request.litres is not None and request.litres > tanks.tank_l * 1.05:
         words = f"{request.litres:g} L do not fit into a tank of {tanks.tank_l:g} L"
         return desk, Answer(request, False, words)
-    at_t = tank.filled_at(desk.tank, t - max(ago_s, 0.0))
-    used_since_l = runtime.on_s_since(desk.runtime, at_t, t) * tanks.rate_l_per_s
-    filling = tank.filled(desk.tank, t, request.litres, at_t, used_since_l, tanks)
-    filled = desk._replace(tank=filling.memory, effect=effect.forgive(desk.effect, keep_best=True))
-    return filled, Answer(request, True, filling.words)
+    at_t = filling.filled_at(desk.tank, t - max(ago_s, 0.0))
+    on_since_s = runtime.on_s_since(desk.runtime, at_t, t)
+    noted = filling.filled(desk.tank, t, request.litres, at_t, on_since_s, tanks, bool(request.full))
+    filled = desk._replace(tank=noted.memory, effect=effect.forgive(desk.effect, keep_best=True))
+    runs, open_t = desk.runtime.runs, desk.runtime.open_t
+    found = refill.outlook(tank.water(noted.memory, tanks, runs, open_t, t, desk.whole_day), wall)
+    by = "" if found is None else f", {refill.by_words(found, wall)}"
+    return filled, Answer(request, True, f"{noted.words}{by}{noted.more}")
 
 
 def duration_words(seconds: float) -> str:

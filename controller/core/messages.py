@@ -169,7 +169,10 @@ MESSAGES: dict[str, Told] = {
         "a start with a file that is accepted",
     ),
     "tank_low": Told(
-        lambda m: f"Tank: about {_f(m.seen)} L left, less than {_f(m.limit)} h of mist.",
+        lambda m: (
+            f"Tank: about {_f(m.seen)} L left, less than {_f(m.limit)} h of mist"
+            + (f"; empty by about {m.detail}." if m.detail else ".")
+        ),
         "",
         "Refill soon.",
         "",

@@ -44,9 +44,9 @@ class Reading(NamedTuple):
 class Request(NamedTuple):
     """Something a person asks of the controller. ``expires`` bounds how late it may be obeyed.
 
-    kind: ``refilled`` (litres added, or None for to the top; ``at`` when it happened, None
-    for now), ``pause`` (for_s), ``resume``, ``raise_target`` (rh_pct to add, for_s),
-    ``humidify_now`` (for_s), ``acknowledge`` (the alarms that stand), ``cleaned``, ``bypass_hand``,
+    kind: ``refilled`` (litres added, or None for to the top; ``full``: these litres filled it to the top;
+    ``at`` when it happened, None for now), ``pause`` (for_s), ``resume``, ``raise_target`` (rh_pct to add,
+    for_s), ``humidify_now`` (for_s), ``acknowledge`` (the alarms that stand), ``cleaned``, ``bypass_hand``,
     ``bypass_off`` (where the outlet's hand/off/auto switch stands; for_s) and ``bypass_auto``.
     """
 
@@ -58,6 +58,7 @@ class Request(NamedTuple):
     for_s: float | None = None
     litres: float | None = None
     rh_pct: float | None = None
+    full: bool = False
 
 
 class Inputs(NamedTuple):
@@ -122,6 +123,20 @@ class Answer(NamedTuple):
     words: str
 
 
+class Water(NamedTuple):
+    """What the tank is believed to hold, and the running of the last 24 h; see ``refill.py``."""
+
+    level_l: float | None  # None: not known
+    doubt_l: float  # standard deviation of the level
+    rate_l_per_h: float  # output an hour of on-time, as learned
+    rate_sd: float  # standard deviation of that, a share of it
+    counts: int  # fillings and dry moments it was learned from; 0 = the settings' figure alone
+    runs: tuple[tuple[float, float], ...] = ()  # finished runs on the core's clock, oldest first
+    open_t: float | None = None  # when the run began that has not ended
+    t: float = 0.0  # now, on the same clock
+    whole_day: bool = False  # the last 24 h are on record, without a power cut
+
+
 class Decision(NamedTuple):
     """What one step decided, and why.
 
@@ -147,6 +162,7 @@ class Decision(NamedTuple):
     tank_l: float | None  # litres left by estimate; None when unknown
     used_s: float  # on-time in the last 24 h
     starts_below_rh_pct: float | None  # hysteresis: switches on below this
+    water: Water | None = None  # what is believed of the tank
 
     @property
     def next_possible_on(self) -> datetime | None:

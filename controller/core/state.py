@@ -18,12 +18,12 @@ from controller.core.alarms import Standing
 from controller.core.demand import DemandMemory
 from controller.core.effect import EffectMemory
 from controller.core.keeper import KeeperMemory
-from controller.core.runtime import RuntimeMemory, assume_ran
+from controller.core.runtime import WINDOW_S, RuntimeMemory, assume_ran
 from controller.core.tank import TankMemory
 from controller.core.trust import ProbeMemory
 from controller.errors import KeptStateError
 
-STATE_VERSION = 2
+STATE_VERSION = 3
 OLDEST_READ = 1
 """An upgrade keeps the state: fields that an older version did not know begin at their defaults."""
 
@@ -82,6 +82,11 @@ class State(NamedTuple):
     ahead_rh_pct: float = 0.0  # the first of two probes before the second, in the mean of about a day
     outage: Outage | None = None
     starts_t: tuple[float, ...] = ()  # the last starts of the program
+
+    def whole_day(self, t: float) -> bool:
+        """Whether the 24 hours before ``t`` are on record, without a power cut in them."""
+        unbroken = self.gap is None and (self.outage is None or not t < self.outage.until_t)
+        return unbroken and t >= WINDOW_S
 
     def to_plain(self) -> dict[str, Any]:
         """A mapping of JSON types; times are written in UTC."""

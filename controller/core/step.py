@@ -98,11 +98,12 @@ def advance(state: State, inputs: Inputs, rules: Rules, now: Instant) -> tuple[S
     if on != relay.on:
         relay = _switched(relay, on, t, refused, rules)
 
+    told = tank.water(water, rules.tank, used.runs, used.open_t, t, state.whole_day(t))
     lost = state.lost if t < state.lost_until_t else ""
     found = conditions.gather(
         conditions.Scene(
             rules, relay, t, tick.wall, now.wall_trusted, belief, ahead_rh_pct, probes, surface, facts,
-            refused, water, wishes, mist, state.outage, state.starts_t, lost,
+            refused, told, wishes, mist, state.outage, state.starts_t, lost, standing,
         ),
         inputs.troubles,
     )  # fmt: skip
@@ -134,6 +135,7 @@ def advance(state: State, inputs: Inputs, rules: Rules, now: Instant) -> tuple[S
         water.level_l,
         facts.cap_used_s,
         setpoint.rh_pct - 0.5 * rules.demand.deadband_rh_pct if deadband else None,
+        told,
     )
 
 

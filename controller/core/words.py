@@ -8,11 +8,11 @@ Never: decides anything.
 from __future__ import annotations
 
 from collections.abc import Callable
-from datetime import datetime, timedelta
 from math import isfinite
 
 from controller.core.keeper import duration_words
 from controller.core.records import Decision, Reason
+from controller.core.refill import when as when
 
 
 def _f(value: float | None) -> str:
@@ -147,12 +147,3 @@ def sentence(decision: Decision) -> str:
     if by_hand(decision):
         return "By hand: the outlet's own switch stands at hand, so it is live and nothing here limits it."
     return f"Off: {reason_words(decision.reasons[0])}."
-
-
-def when(moment: datetime, now: datetime) -> str:
-    """A moment near now, short: "19:10", "tomorrow 07:30", "2026-01-14 07:30"."""
-    if moment.date() == now.date():
-        return f"{moment:%H:%M}"
-    if moment.date() == (now + timedelta(days=1)).date():
-        return f"tomorrow {moment:%H:%M}"
-    return f"{moment:%Y-%m-%d %H:%M}"

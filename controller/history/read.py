@@ -1,8 +1,8 @@
 """Reads the record beside the running program: for status, report and pages.
 
 In: a path and a span of time (UTC, seconds since 1970). Out: rows, as they were written.
-It must never write, and never hold a read open for long: an open read keeps the writer's
-log from being folded back into the file.
+It must never write, and never hold a read open for longer than a report takes: an open read
+keeps the writer's log from being folded back into the file.
 
 A minute belongs to the span in which it ended (``from_s`` not included, ``to_s``
 included); anything else to the span in which it happened (``from_s`` included).
@@ -14,14 +14,16 @@ import math
 import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager
+from datetime import date
 from pathlib import Path
 from typing import Any, NamedTuple
 
 from controller.errors import HistoryError
 from controller.history.schema import COLUMNS, MIGRATIONS, check_origin, error_kind
+from controller.history.thin import totals_of
 from controller.ports import Sample
+from controller.tally import MINUTE_S, Tally
 
-MINUTE_S = 60.0
 _ROWS_AT_ONCE = 1440
 _SAMPLE = ", ".join(Sample._fields)
 _TRUTHS = (Sample._fields.index("clock_trusted"), Sample._fields.index("is_day"))
@@ -77,11 +79,26 @@ class HistoryReader:
         self._shared: sqlite3.Connection | None = None
 
     @classmethod
-    def over(cls, db: sqlite3.Connection) -> HistoryReader:
+    def over(cls, db: sqlite3.Connection, path: Path = Path(":memory:")) -> HistoryReader:
         """Reads over a connection that somebody else owns: a record in memory has no file."""
-        reader = cls(Path(":memory:"))
+        reader = cls(path)
         reader._shared = db
         return reader
+
+    @contextmanager
+    def at_one_moment(self) -> Iterator[HistoryReader]:
+        """A reader that sees the record as it is now, whatever is written or thinned out meanwhile."""
+        with self._open() as db:
+            db.execute("BEGIN")
+            try:
+                yield HistoryReader.over(db, self._path)
+            finally:
+                db.execute("ROLLBACK")
+
+    def day_totals(self, first: date = date.min, last: date = date.max) -> dict[date, Tally]:
+        """The local days whose minutes are thinned out, in whole or in part; ``minutes`` has the rest."""
+        with self._open() as db:
+            return totals_of(db, first, last)
 
     def minutes(self, from_s: float = -math.inf, to_s: float = math.inf) -> Iterator[Sample]:
         """The minutes in the order of writing. Takes the same memory for a day and for years."""
@@ -125,7 +142,8 @@ class HistoryReader:
         """How long each reason held the humidifier off: as the strictest, or at all; the longest first.
 
         Counted in recorded minutes by what held at each minute's end, so that neither a power
-        cut nor a step of the clock can stretch it. One spell may be out by a minute.
+        cut nor a step of the clock can stretch it. One spell may be out by a minute. Minutes that
+        are thinned out are not in it: of those, ``day_totals`` has the strictest.
         """
         source = "sample JOIN reason USING (change_id)"
         code = "reason.code"
@@ -150,7 +168,7 @@ class HistoryReader:
             if self._shared is not None:
                 yield self._shared
                 return
-            db = self._connect()
+            db = open_to_read(self._path)
             try:
                 yield db
             finally:
@@ -158,34 +176,40 @@ class HistoryReader:
         except (sqlite3.Error, OSError, UnicodeError) as error:
             raise HistoryError(f"the record {self._path} cannot be read: {error}") from error
 
-    def _connect(self) -> sqlite3.Connection:
-        if not self._path.exists():
-            raise HistoryError(f"no record yet at {self._path}: it begins with the first `hygrohold run`")
-        if not self._path.is_file():
-            raise HistoryError(f"{self._path} is not a file: name the file of the record")
-        try:
-            return self._checked("mode=ro")
-        except sqlite3.OperationalError as error:
-            # Beside a record that was closed in good order a reader has to make two small files, which a
-            # keeper who may only read cannot. Nobody writes then, so it can be read as a file at rest.
-            barred = error_kind(error) in (sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_READONLY)
-            if not barred or self._path.with_name(self._path.name + "-wal").exists():
-                raise
-            return self._checked("mode=ro&immutable=1")
 
-    def _checked(self, how: str) -> sqlite3.Connection:
-        db = sqlite3.connect(f"{self._path.absolute().as_uri()}?{how}", uri=True, isolation_level=None)
-        try:
-            version = check_origin(db, self._path)
-            if version < len(MIGRATIONS):
-                raise HistoryError(
-                    f"the record {self._path} was made by an older version of this program: "
-                    "the next `hygrohold run` brings it up to date"
-                )
-        except BaseException:
-            db.close()
+def open_to_read(path: Path, older_too: bool = False) -> sqlite3.Connection:
+    """A connection that cannot write. Raises HistoryError in plain words, or sqlite3.Error.
+
+    ``older_too``: a record of an older version as well, whose tables may not be all there.
+    """
+    if not path.exists():
+        raise HistoryError(f"no record yet at {path}: it begins with the first `hygrohold run`")
+    if not path.is_file():
+        raise HistoryError(f"{path} is not a file: name the file of the record")
+    try:
+        return _checked(path, "mode=ro", older_too)
+    except sqlite3.OperationalError as error:
+        # Beside a record that was closed in good order a reader has to make two small files, which a
+        # keeper who may only read cannot. Nobody writes then, so it can be read as a file at rest.
+        barred = error_kind(error) in (sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_READONLY)
+        if not barred or path.with_name(path.name + "-wal").exists():
             raise
-        return db
+        return _checked(path, "mode=ro&immutable=1", older_too)
+
+
+def _checked(path: Path, how: str, older_too: bool) -> sqlite3.Connection:
+    db = sqlite3.connect(f"{path.absolute().as_uri()}?{how}", uri=True, isolation_level=None)
+    try:
+        version = check_origin(db, path)
+        if version < len(MIGRATIONS) and not older_too:
+            raise HistoryError(
+                f"the record {path} was made by an older version of this program: "
+                "the next `hygrohold run` brings it up to date"
+            )
+    except BaseException:
+        db.close()
+        raise
+    return db
 
 
 def _sample(row: Any) -> Sample:

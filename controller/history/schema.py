@@ -97,6 +97,26 @@ _EVENT = """CREATE TABLE event (  -- the program itself: start, stop, settings, 
   kind TEXT NOT NULL,
   words TEXT NOT NULL
 ) STRICT"""
+_DAY = """CREATE TABLE day_total (  -- one local day: those of its minutes that are no longer in sample
+  day TEXT NOT NULL PRIMARY KEY,  -- like 2026-01-14, by the room's own time zone
+  minutes INTEGER NOT NULL CHECK (minutes > 0),
+  clock_doubtful_minutes INTEGER NOT NULL,
+  known INTEGER NOT NULL,  -- minutes whose rh_pct was known
+  temp_known INTEGER NOT NULL,
+  on_s REAL NOT NULL CHECK (on_s BETWEEN 0 AND 1e300),  -- sums: divide by the minutes known for a mean
+  rh_sum_pct REAL NOT NULL CHECK (rh_sum_pct BETWEEN -1e300 AND 1e300),
+  temp_sum_c REAL NOT NULL CHECK (temp_sum_c BETWEEN -1e300 AND 1e300),
+  lowest_rh_pct REAL CHECK (lowest_rh_pct BETWEEN -1e300 AND 1e300),
+  highest_rh_pct REAL CHECK (highest_rh_pct BETWEEN -1e300 AND 1e300),
+  lowest_temp_c REAL CHECK (lowest_temp_c BETWEEN -1e300 AND 1e300),
+  highest_temp_c REAL CHECK (highest_temp_c BETWEEN -1e300 AND 1e300),
+  fallen_l REAL CHECK (fallen_l BETWEEN 0 AND 1e300),  -- what tank_l fell by, within the day
+  first_tank_l REAL CHECK (first_tank_l BETWEEN -1e300 AND 1e300),
+  last_tank_l REAL CHECK (last_tank_l BETWEEN -1e300 AND 1e300),
+  rh_by_day TEXT NOT NULL,  -- JSON: minutes at each tenth of %RH; "61.5" exactly, "61.5+" above it
+  rh_by_night TEXT NOT NULL,
+  reasons TEXT NOT NULL  -- JSON: minutes of each strictest reason for off
+) STRICT"""
 
 MIGRATIONS: tuple[tuple[str, ...], ...] = (
     (
@@ -104,6 +124,7 @@ MIGRATIONS: tuple[tuple[str, ...], ...] = (
         *(_SAMPLE, _SWITCHING, _REASON, _MESSAGE, _NOTE, _EVENT),
         "CREATE INDEX sample_at ON sample (at_s)",
     ),
+    (_DAY,),
 )
 """Append only: number n takes a file from version n to n + 1, in one transaction."""
 
@@ -120,7 +141,7 @@ COLUMNS: dict[str, tuple[str, ...]] = {
     ),
     "event": (*_AT, "kind", "words"),
 }
-"""What the program writes today, in order."""
+"""What the loop writes today, in order. The day totals come of it by thinning (``thin.py``)."""
 
 
 @contextmanager

@@ -26,6 +26,7 @@ from controller.history.schema import (
     put_aside_if_damaged,
     transaction,
 )
+from controller.history.thin import Thinner
 from controller.ports import Sample
 
 SAMPLES_PER_BATCH = 10
@@ -66,11 +67,12 @@ class SqliteHistory:
     ``failures`` and ``rows_lost`` only count up.
     """
 
-    def __init__(self, path: Path | None) -> None:
+    def __init__(self, path: Path | None, thinner: Thinner | None = None) -> None:
         self.set_aside = ""
         self.failures = 0
         self.rows_lost = 0
         self._path = path
+        self._thinner = thinner
         self._db: sqlite3.Connection | None = None
         self._waiting: dict[str, deque[Row]] = {table: deque() for table in COLUMNS}
         self._batch = SAMPLES_PER_BATCH if path is not None else SAMPLES_PER_BATCH_IN_MEMORY
@@ -86,9 +88,12 @@ class SqliteHistory:
         self._flush()
 
     @classmethod
-    def open(cls, path: Path) -> SqliteHistory:
-        """The record at ``path``, begun if there is none. Does not raise: see ``trouble``."""
-        return cls(path)
+    def open(cls, path: Path, thinner: Thinner | None = None) -> SqliteHistory:
+        """The record at ``path``, begun if there is none. Does not raise: see ``trouble``.
+
+        Without a ``thinner`` every minute is kept for ever.
+        """
+        return cls(path, thinner)
 
     @classmethod
     def in_memory(cls) -> SqliteHistory:
@@ -100,6 +105,8 @@ class SqliteHistory:
         self._samples_to_go -= 1
         if self._samples_to_go <= 0:
             self._flush()
+        elif self._thinner is not None and self._db is not None and not self._error:
+            self._thinner.minute(self._db)  # never in the minute in which a batch is written
 
     @contextmanager
     def together(self) -> Iterator[None]:
@@ -149,7 +156,7 @@ class SqliteHistory:
             return (
                 f"{self._error} {waiting} rows wait to be written, {lost}; it is tried again with each batch."
             )
-        return self._refused
+        return self._refused or (self._thinner.trouble if self._thinner is not None else "")
 
     def reader(self) -> HistoryReader:
         """Reads what has been recorded so far, the batch that waits included."""

@@ -28,6 +28,7 @@ from controller.simulator.settings import BenchSettings
 
 SETTINGS_VERSION = 1
 PREFIX = "HYGROHOLD_"
+LEAST_DAYS = 30
 
 
 class RoomSettings(Limits):
@@ -62,6 +63,28 @@ class LoopSettings(Limits):
     tick_s: float = Field(10.0, ge=1, le=300, description="seconds between two looks")
 
 
+class HistorySettings(Limits):
+    """What is kept of the record."""
+
+    keep_minutes_days: int = Field(
+        400,
+        ge=0,
+        le=36600,
+        description="minutes stay for so many days of running, then only each day's totals; 0 = for ever",
+    )
+
+    @field_validator("keep_minutes_days")
+    @classmethod
+    def _no_slip_of_the_pen(cls, value: int) -> int:
+        if 0 < value < LEAST_DAYS:
+            raise PydanticCustomError(
+                "keep_minutes_days",
+                "minutes that are thinned out do not come back: 0 (for ever), or at least {least} days",
+                {"least": LEAST_DAYS},
+            )
+        return value
+
+
 class Settings(Rules, BaseSettings):
     """Everything hygrohold can be told. Every field has a default; ``Settings()`` is the embedded one."""
 
@@ -78,6 +101,7 @@ class Settings(Rules, BaseSettings):
     shelf: ShelfSettings = Field(ShelfSettings(), description="button, lamps and hand contact at the shelf")
     notify: NotifySettings = Field(NotifySettings(), description="who is told outside the board, and how")
     loop: LoopSettings = Field(LoopSettings(), description="how often the room is looked at")
+    history: HistorySettings = Field(HistorySettings(), description="what is kept of the record")
     bench: BenchSettings = Field(BenchSettings(), description="the simulated room of a rehearsal")
 
     @classmethod

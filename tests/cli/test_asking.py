@@ -156,6 +156,16 @@ def test_a_loop_that_does_not_answer_is_not_waited_for_for_ever(
     assert len(left(folder)) == 1
 
 
+def test_litres_that_filled_it_to_the_top(
+    run: Run, waiting: Waiting, settings: tuple[str, str], folder: Path
+) -> None:
+    run("note", "refilled", "--litres", "2.5", "--full", *settings)
+    (request,) = left(folder)
+    assert (request.kind, request.litres, request.full) == ("refilled", 2.5, True)
+    code, _, err = run("note", "cleaned", "--full", *settings)
+    assert (code, "--full go with refilled" in err) == (WRONG, True)
+
+
 def test_a_filling_some_time_ago(run: Run, waiting: Waiting, settings: tuple[str, str], folder: Path) -> None:
     then = (datetime.now().astimezone() - timedelta(hours=3)).replace(microsecond=0)
     run("note", "refilled", "--at", then.isoformat(), *settings)

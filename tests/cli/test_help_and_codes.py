@@ -102,6 +102,7 @@ def test_a_settings_file_with_a_mistake_is_named_with_its_line(run: Run, tmp_pat
     path = tmp_path / "bad.toml"
     path.write_text("settings_version = 1\n\n[loop]\ntick_s = 0.1\n")
     more = {"raise": "5", "bypass": "off", "service": "print", "tell": "hello"}
+    more |= dict.fromkeys(("backup", "restore"), "room.zip")
     words = (name, more[name]) if name in more else (name,)
     code, out, err = run(*words, "--settings", str(path))
     assert (code, out) == (WRONG, "")

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import json
 from collections.abc import Callable
+from contextlib import closing
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -12,7 +13,9 @@ import pytest
 
 from controller.cli import DONE, FAILED, WRONG
 from controller.core.records import Request
+from controller.history.schema import open_to_write
 from controller.history.store import SqliteHistory
+from controller.history.thin import bite
 from controller.loop import Loop
 from tests.cli.conftest import Run
 from tests.loop.helpers import Bench, FakeProbe, flat
@@ -81,6 +84,39 @@ def test_json_and_csv_agree_with_the_scene(report: Report) -> None:
     rows = list(csv.DictReader(out.splitlines()))
     assert [row["minutes"] for row in rows] == ["1440", "1440", "720"]
     assert float(rows[1]["run_h"]) == days[1]["run_h"]
+
+
+def test_the_minutes_themselves(report: Report, record: Path) -> None:
+    code, out, err = report("--from", "2026-01-11", "--to", "2026-01-11", "--minutes")
+    assert (code, err) == (DONE, "")
+    rows = list(csv.DictReader(out.splitlines()))
+    assert len(rows) == 1440
+    assert rows[0]["ended_at"] == "2026-01-11T00:01:00+00:00"
+    assert rows[-1]["ended_at"] == "2026-01-12T00:00:00+00:00"
+    assert {round(float(row["rh_pct"])) for row in rows} == {58, 67}
+    assert (rows[0]["clock_trusted"], rows[0]["is_day"], rows[0]["outdoor_c"]) == ("1", "0", "")
+    code, _, err = report("--minutes", "--format", "json")
+    assert code == WRONG
+    assert "--minutes" in err or "--format" in err
+
+
+def test_minutes_that_are_thinned_out_are_told_of(
+    run: Run, record: Path, tmp_path: Path, room: Callable[..., Path]
+) -> None:
+    path = room('timezone = "UTC"')
+    copy = tmp_path / "state" / "room" / "history.sqlite"
+    copy.parent.mkdir(parents=True)
+    copy.write_bytes((record / "room" / "history.sqlite").read_bytes())
+    span = ("--from", "2026-01-10", "--to", "2026-01-12")
+    before = run("report", "--settings", str(path), *span, "--format", "csv")
+    with closing(open_to_write(copy)) as db:
+        while bite(db, 1440, UTC):
+            pass
+    code, out, err = run("report", "--settings", str(path), *span, "--minutes")
+    assert code == DONE
+    assert len(out.splitlines()) == 1 + 3600 - 9 * 240  # a head, and what nine bites of 3600 minutes leave
+    assert "the minutes of 2 days are no longer there" in err
+    assert run("report", "--settings", str(path), *span, "--format", "csv") == before
 
 
 def test_a_part_of_it(report: Report) -> None:

@@ -14,6 +14,8 @@ from controller.core.demand import DemandMemory
 from controller.core.records import Reading
 from controller.core.runtime import RuntimeMemory
 from controller.core.state import STATE_VERSION, Gap, State, after_loss
+from controller.core.tank import Since, TankMemory
+from controller.core.tank_model import Learned
 from controller.core.trust import ProbeMemory
 from controller.errors import KeptStateError
 from tests.core.helpers import NOON, Rig, flat, quick, through_json
@@ -188,6 +190,63 @@ def test_a_state_of_version_1_is_read_and_nothing_in_it_changes() -> None:
     assert through_json(state) == state
 
 
+VERSION_2 = """
+{"version": 2, "t": 900.0, "started": true, "mono_s": 1910.0, "boot": "boot-1", "wall":
+"2026-01-10T12:15:10+00:00", "wall_trusted": true, "gap": null, "probes": [{"trusted": true,
+"doubt": "", "detail": "", "row": 91, "rh_pct": 50.1, "temp_c": 24.0, "good_t": 900.0,
+"seen_rh_pct": 50.1, "seen_temp_c": 24.0, "seen_t": 900.0, "raw_rh_pct": 50.1, "raw_temp_c": 24.0,
+"still_on_s": 0.0, "still_since_t": 900.0, "lively": 0.08702385817590388, "doubted": 0.0},
+{"trusted": true, "doubt": "", "detail": "", "row": 90, "rh_pct": 50.2, "temp_c": 24.0, "good_t":
+900.0, "seen_rh_pct": 50.2, "seen_temp_c": 24.0, "seen_t": 900.0, "raw_rh_pct": 50.2, "raw_temp_c":
+24.0, "still_on_s": 0.0, "still_since_t": 900.0, "lively": 0.08610996814404794, "doubted":
+0.0013321689964744454}], "ceiling_held": false, "demand": {"method": "hysteresis", "wants": true,
+"integral": 0.0, "owed_s": 0.0, "duty": 0.0, "setpoint_rh_pct": 0.0}, "refused": false, "relay":
+{"on": true, "since_t": 20.0, "rest_until_t": 0.0, "stuck_on_since_t": null, "no_answer_since_t":
+null, "last_interval_s": 10.0, "unbooked": false}, "runtime": {"runs": [], "closed_s": 0, "open_t":
+20.0, "capped_until_t": null}, "tank": {"level_l": 0.9666666666666681, "fill_t": 600.0,
+"fill_from_l": null, "fill_litres": 1.0, "trial_from_t": null, "trial_vapour_pa": 0.0,
+"next_trial_t": 4200.0}, "keeper": {"pause_until_t": 0.0, "humidify_until_t": 0.0, "raise_until_t":
+0.0, "raise_rh_pct": 0.0, "bypass": "", "bypass_until_t": 0.0, "cleaned_t": 0.0}, "standing":
+[{"code": "below_band", "since_t": 20.0, "since": "2026-01-10T12:00:30+00:00", "said": false,
+"seen": 50.05, "limit": 60.0, "detail": "", "acked_by": ""}, {"code": "wall_estimate", "since_t":
+610.0, "since": "2026-01-10T12:10:20+00:00", "said": false, "seen": 92.85181147345149, "limit":
+43.12247587269568, "detail": "", "acked_by": ""}], "lost": "", "lost_until_t": 0.0, "effect":
+{"began_t": 900.0, "seen": 0, "rh_sum": 0.0, "temp_sum": 0.0, "on_s": 0.0, "late_s": 0.0, "learned":
+{"theta": [0.0035813245652300367, -0.008882765581348985, 5.966830709595818e-06,
+0.0036306789253782038, 6.290155471081466e-06, 0.0], "cov": [[51.06004898031189, -2.2736664262281003,
+-0.0962305610329206, -49.12456652695391, -0.011495029254261581, 0.0], [-2.2736664262281003,
+5.823361189837584, -0.01564721815085573, -1.909618025426667, 0.05611111633952592, 0.0],
+[-0.0962305610329206, -0.01564721815085573, 99.99990945410464, -0.09654929731228822,
+-1.5872689035263155e-05, 0.0], [-49.12456652695391, -1.909618025426667, -0.09654929731228822,
+50.68904635092383, -0.011762769098547026, 0.0], [-0.011495029254261581, 0.05611111633952592,
+-1.5872689035263155e-05, -0.011762769098547026, 99.99996319098462, 0.0], [0.0, 0.0, 0.0, 0.0, 0.0,
+100.0]], "noise": 0.9604009151454556, "blocks": 2, "vapour_pct": 50.10213269804758, "rh_pct": 50.1,
+"temp_c": 24.0, "slow_rh_pct": 50.09853104885057, "shares": [0.5, 1.0], "none": 0.0, "stray": 0.0,
+"held": 0, "upset": 0, "strange": 0, "steady": 0.0, "best": 0.0}, "verdict": {"known": false,
+"no_mist": false, "stray_mist": false, "weak_share": null, "rise_pct_per_h": -0.06361729219342738}},
+"ahead_rh_pct": -0.002060031121797645, "outage": null, "starts_t": [0.0]}
+"""
+"""Written by the program while its state was version 2: two probes, a tank, nothing of its output learned."""
+
+
+def test_a_state_of_version_2_is_read_and_the_output_begins_at_the_settings_figure() -> None:
+    old = json.loads(VERSION_2)
+    state = State.from_plain(old)
+    assert state.version == STATE_VERSION
+    assert holds_all(old | {"version": STATE_VERSION, "started": False}, state.to_plain())
+    assert state.tank == TankMemory(
+        state.tank.level_l, 600.0, None, 1.0, next_trial_t=4200.0, learned=Learned(), since=Since()
+    )
+    assert through_json(state) == state
+    rules = quick(probe=({}, {}), surface={"frsi": 0.7}, tank={"output_l_per_h": 0.4})
+    rig = Rig(rules, state, mono_s=2000.0, wall=NOON, boot="boot-1")
+    decision = rig.step(readings=(Reading(50.0, 24.0), Reading(50.1, 24.0)))
+    assert decision.water is not None
+    assert (decision.water.rate_l_per_h, decision.water.counts) == (0.4, 0)
+    ran_s = 100.0  # until the next start
+    assert decision.tank_l == pytest.approx(old["tank"]["level_l"] - ran_s * 0.4 / 3600.0)
+
+
 def holds_all(old: Any, new: Any) -> bool:
     if isinstance(old, dict):
         return all(holds_all(old[key], new[key]) for key in old)
@@ -212,6 +271,7 @@ def test_a_lived_state_less_what_version_1_did_not_know_is_read() -> None:
         "probes": ["still_since_t", "lively", "doubted"],
         "keeper": ["bypass", "bypass_until_t", "cleaned_t"],
         "standing": ["acked_by"],
+        "tank": ["learned", "since", "fill_since", "fill_learned", "fill_full"],
     }
     plain = json.loads(json.dumps(lived().to_plain())) | {"version": 1}
     for group, keys in new.items():

@@ -2,14 +2,15 @@ import math
 import sqlite3
 from collections.abc import Iterator
 from contextlib import closing
+from datetime import date
 from pathlib import Path
 
 import pytest
 
 from controller.errors import HistoryError
-from controller.history import HistoryReader, SqliteHistory, schema
+from controller.history import HistoryReader, SqliteHistory, schema, thin
 
-V1 = Path(__file__).with_name("v1.sql")
+V1, V2 = (Path(__file__).with_name(f"v{n}.sql") for n in (1, 2))
 SAMPLE = {
     "at_s": 1.78e9,
     "clock_trusted": 1,
@@ -38,8 +39,9 @@ def layout(db: sqlite3.Connection) -> list[tuple[str, str]]:
 
 def test_every_table_is_strict_and_has_the_columns_that_are_written(db: sqlite3.Connection) -> None:
     tables = dict(db.execute("SELECT name, strict FROM pragma_table_list WHERE name NOT LIKE 'sqlite_%'"))
-    assert tables == dict.fromkeys(schema.COLUMNS, 1)
-    for table, columns in schema.COLUMNS.items():
+    written = {**schema.COLUMNS, "day_total": thin.COLUMNS}
+    assert tables == dict.fromkeys(written, 1)
+    for table, columns in written.items():
         there = [name for (name,) in db.execute("SELECT name FROM pragma_table_info(?)", (table,))]
         assert set(there) - {"id"} == set(columns)
 
@@ -76,10 +78,13 @@ def test_the_file_is_set_up_for_power_cuts(tmp_path: Path) -> None:
         assert [db.execute(f"PRAGMA {name}").fetchone()[0] for name in asked] == ["wal", 2, 200, 0, 1000]
 
 
-def test_a_file_of_version_1_is_brought_up_to_date(tmp_path: Path, db: sqlite3.Connection) -> None:
+@pytest.mark.parametrize("dump", [V1, V2], ids=lambda dump: dump.stem)
+def test_a_file_of_each_version_is_brought_up_to_date(
+    tmp_path: Path, db: sqlite3.Connection, dump: Path
+) -> None:
     path = tmp_path / "history.sqlite"
     with closing(sqlite3.connect(path)) as old:
-        old.executescript(V1.read_text())
+        old.executescript(dump.read_text())
     history = SqliteHistory.open(path)
     assert history.trouble() == ""
     assert history.set_aside == ""
@@ -100,30 +105,48 @@ def test_a_file_of_version_1_is_brought_up_to_date(tmp_path: Path, db: sqlite3.C
     assert [event.kind for event in reader.events()] == ["start", "stop"]
 
 
-def test_the_first_migration_is_the_released_one() -> None:
-    """Whoever edits it breaks the files that are out there: the dump was made once and stays."""
-    with closing(schema.open_to_write(None)) as db, closing(sqlite3.connect(":memory:")) as dumped:
-        db.executescript("".join(f"DROP TABLE {table};" for table in schema.COLUMNS))
-        for statement in schema.MIGRATIONS[0]:
+@pytest.mark.parametrize(("version", "dump"), [(1, V1), (2, V2)])
+def test_the_migrations_are_the_released_ones(version: int, dump: Path) -> None:
+    """Whoever edits one breaks the files that are out there: each dump was made once and stays."""
+    with closing(sqlite3.connect(":memory:")) as db, closing(sqlite3.connect(":memory:")) as dumped:
+        for statement in (line for step in schema.MIGRATIONS[:version] for line in step):
             db.execute(statement)
-        dumped.executescript(V1.read_text())
+        dumped.executescript(dump.read_text())
         assert layout(db) == layout(dumped)
+
+
+def test_each_version_has_its_dump() -> None:
+    names = {path.name for path in V1.parent.glob("v*.sql")}
+    assert names == {f"v{n}.sql" for n in range(1, len(schema.MIGRATIONS) + 1)}
+
+
+def test_the_totals_of_a_file_of_version_2_are_read(tmp_path: Path) -> None:
+    path = tmp_path / "history.sqlite"
+    with closing(sqlite3.connect(path)) as old:
+        old.executescript(V2.read_text())
+    SqliteHistory.open(path).close()
+    ((day, tally),) = HistoryReader(path).day_totals().items()
+    assert day == date(2026, 5, 27)
+    assert (tally.minutes, tally.known, tally.on_s, tally.rh_sum_pct) == (3, 2, 60.0, 121.55)
+    assert tally.rh_minutes == {(True, 1200): 1, (False, 1231): 1}  # exactly 60.0; between 61.5 and 61.6
+    assert tally.reasons == {"enough": 2}
 
 
 def test_a_later_migration_is_applied_once_and_whole(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     path = tmp_path / "history.sqlite"
     schema.open_to_write(path).close()
+    newest = len(schema.MIGRATIONS)
     half = ("ALTER TABLE event ADD COLUMN extra TEXT", "INSERT INTO nowhere VALUES (1)")
     monkeypatch.setattr(schema, "MIGRATIONS", (*schema.MIGRATIONS, half))
     with pytest.raises(sqlite3.OperationalError, match="nowhere"):
         schema.open_to_write(path)
     with closing(sqlite3.connect(path)) as db:
-        assert db.execute("PRAGMA user_version").fetchone() == (1,)
+        assert db.execute("PRAGMA user_version").fetchone() == (newest,)
         assert "extra" not in str(layout(db))
-    monkeypatch.setattr(schema, "MIGRATIONS", (schema.MIGRATIONS[0], half[:1]))
+    monkeypatch.setattr(schema, "MIGRATIONS", (*schema.MIGRATIONS[:-1], half[:1]))
     for _ in range(2):
         with closing(schema.open_to_write(path)) as db:
-            assert db.execute("PRAGMA user_version").fetchone() == (2,)
+            assert db.execute("PRAGMA user_version").fetchone() == (newest + 1,)
             assert "extra" in str(layout(db))
 
 

@@ -3,9 +3,9 @@
     python tests/long/fault_free_years.py                every scenario, all cores, about half an hour
     python tests/long/fault_free_years.py winter-room    only these
 
-By hand, since it takes long (DAYS, METHODS, TICK_S and WORKERS in the environment change it; a coarser tick than
-the scenario's own goes faster, and the mist is judged by five minutes anyway). Some scenarios
-are unwell by themselves, without a scripted fault: what may be said there is listed.
+By hand, since it takes long (DAYS, METHODS, TICK_S and WORKERS in the environment change it; a coarser tick
+than the scenario's own goes faster, and the mist is judged by five minutes anyway). Some scenarios are unwell
+by themselves, without a scripted fault: what may be said there is listed.
 """
 
 from __future__ import annotations
@@ -85,7 +85,9 @@ def main(wanted: list[str]) -> int:
             words = ", ".join(f"{r.code} from {r.first_h:.0f} h, {r.hours:.0f} h in all" for r in raised)
             false += sum(r.code not in UNWELL.get(name, frozenset()) for r in raised)
             print(f"{name:26} {method:10} {words or 'silent'} ({took_s:.0f} s)", flush=True)
-    print(f"{false} false fault alarms in {len(jobs)} years of {DAYS:.0f} days, ticks of {TICK_S:g} s or more")
+    print(
+        f"{false} false fault alarms in {len(jobs)} years of {DAYS:.0f} days, ticks of {TICK_S:g} s or more"
+    )
     return 1 if false else 0
 
 

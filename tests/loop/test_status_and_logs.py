@@ -17,7 +17,7 @@ import structlog
 from hypothesis import given
 from hypothesis import strategies as st
 
-from controller.core.records import Decision, Inputs, Request
+from controller.core.records import Decision, Inputs, Request, Water
 from controller.core.state import State
 from controller.core.step import advance
 from controller.files import aside_name, write_whole
@@ -105,6 +105,36 @@ def test_the_first_line_is_why_and_the_second_what_to_do() -> None:
     assert second == "Nothing to do."
     assert third == ""
     assert [row.split()[0] for row in rows][:5] == ["Room", "Target", "Humidifier", "Ran", "Tank"]
+
+
+def test_the_tank_by_the_clock_or_by_hours_of_mist_and_what_was_learned() -> None:
+    last = decisions()[-1]
+    assert last.water is not None
+    now = last.at.wall
+
+    def rows(water: Water) -> list[str]:
+        text = as_text(plain_of(last._replace(water=water, tank_l=1.4)), now)
+        return [row for row in text.split("\n") if row.startswith(("Tank", "Output"))]
+
+    t = 10 * 86400.0
+    runs = tuple((t - hour * 3600.0, t - (hour - 0.5) * 3600.0) for hour in range(24, 0, -1))
+    learned = Water(1.4, 0.1, 0.28, 0.02, 5, runs, None, t, whole_day=True)
+    by = now + timedelta(hours=9.5)  # five hours of mist, half an hour in each
+    tank, output = rows(learned)
+    assert tank.startswith(f"Tank        about 1.4 L left, refill by {by:%H:%M} (between ")
+    words = "about 0.28 L an hour, give or take 0.01, learned from 5 fillings; the settings say 0.4"
+    assert output == f"Output      {words}"
+    tank, output = rows(learned._replace(whole_day=False, counts=1))
+    assert tank == "Tank        about 1.4 L, 5.0 h of mist"
+    assert "learned from one filling" in output
+    assert len(rows(learned._replace(counts=0))) == 1
+
+
+def test_a_status_file_without_what_is_learned_is_read() -> None:
+    plain = plain_of(decisions()[-1]._replace(water=None))
+    for key in ("refill", "output_l_per_h", "output_sd_l_per_h", "output_counts", "settings_l_per_h"):
+        del plain[key]
+    assert "Output" not in as_text(plain, NOON)
 
 
 def test_nothing_known_is_said_so() -> None:
