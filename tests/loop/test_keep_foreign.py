@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 
 from controller.core.controller import Controller
 from controller.core.records import Inputs, Instant, Reading
+from controller.core.state import STATE_VERSION
 from controller.errors import KeptStateError
 from controller.keep import LARGEST_BYTES, NAMES, FileKeep
 from tests.loop.helpers import NOON, flat
@@ -32,7 +33,7 @@ def plain_with(**changes: Any) -> str:
 @pytest.mark.parametrize(
     "text",
     [
-        plain_with(version=3),
+        plain_with(version=STATE_VERSION + 1),
         plain_with(version="1"),
         plain_with(version=None),
         plain_with(t="soon"),
