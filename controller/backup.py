@@ -25,7 +25,7 @@ from typing import IO, Any, NamedTuple
 from controller import commissioned, keep
 from controller.core.state import STATE_VERSION, State
 from controller.errors import DataFileError, HygroholdError, KeptStateError, RefusedError
-from controller.files import read_small
+from controller.files import read_small, sync_folder
 from controller.history.copy import NEWEST_VERSION, Contents, copy_record
 
 FORMAT = 1
@@ -78,11 +78,14 @@ class Source(NamedTuple):
 def write(
     path: Path, source: Source, made_at: datetime, clock_trusted: bool, program: str, replace: bool = False
 ) -> Archive:
-    """Raises RefusedError where ``path`` is there already, else HygroholdError; then nothing is there."""
+    """Raises RefusedError where ``path`` is there already, else HygroholdError, which says what is there."""
     if path.is_dir():
         raise RefusedError(f"{path} is a folder: name a file in it, like {path / 'backup.zip'}")
     if path.exists() and not (replace and path.is_file()):
         raise RefusedError(f"{path} is there already: nothing was written. Another name, or --replace")
+    outcome = "Nothing was written."
+    if path.exists():
+        outcome = "Nothing was written, and the older file stays as it was."
     beside = path.with_name(f".{path.name}.part")
     record = path.with_name(f".{path.name}.record.part")
     try:
@@ -94,11 +97,10 @@ def write(
         _out_of_memory(beside)
         read_back = check(beside)._replace(path=path)
         beside.replace(path)
-        _sync(path.parent)
+        outcome = "It is there and was read back, but a power cut now could still undo it: write it again."
+        sync_folder(path.parent)
     except OSError as error:
-        raise HygroholdError(
-            f"{path} cannot be written: {error.strerror or error}. Nothing is there."
-        ) from error
+        raise HygroholdError(f"{path} cannot be written: {error.strerror or error}. {outcome}") from error
     finally:
         for part in (beside, record):
             with suppress(OSError):
@@ -253,13 +255,5 @@ def _out_of_memory(path: Path) -> None:
     descriptor = os.open(path, os.O_RDONLY)
     try:
         os.posix_fadvise(descriptor, 0, 0, os.POSIX_FADV_DONTNEED)
-    finally:
-        os.close(descriptor)
-
-
-def _sync(folder: Path) -> None:
-    descriptor = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(descriptor)
     finally:
         os.close(descriptor)

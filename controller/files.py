@@ -12,8 +12,6 @@ import stat
 from datetime import UTC, datetime
 from pathlib import Path
 
-UNREADABLE = ".unreadable-"
-
 
 def write_whole(path: Path, text: str, durable: bool = True, readable: bool = False) -> None:
     """Replaces ``path`` by ``text`` in one step. ``durable`` waits until the disk has it. Raises OSError.
@@ -31,11 +29,16 @@ def write_whole(path: Path, text: str, durable: bool = True, readable: bool = Fa
             os.fsync(file.fileno())
     beside.replace(path)
     if durable:
-        folder = os.open(path.parent, os.O_RDONLY)
-        try:
-            os.fsync(folder)
-        finally:
-            os.close(folder)
+        sync_folder(path.parent)
+
+
+def sync_folder(path: Path) -> None:
+    """Waits until the disk has the names in a folder: else a rename may not outlast a cut. Raises OSError."""
+    folder = os.open(path, os.O_RDONLY)
+    try:
+        os.fsync(folder)
+    finally:
+        os.close(folder)
 
 
 def read_small(path: Path, largest_bytes: int, flags: int = 0) -> bytes:
@@ -53,11 +56,11 @@ def read_small(path: Path, largest_bytes: int, flags: int = 0) -> bytes:
     return content
 
 
-def aside_name(path: Path) -> Path:
-    """A free name beside ``path`` for an unreadable file, with the time in it."""
-    stamp = f"{path.name}{UNREADABLE}{datetime.now(UTC):%Y%m%dT%H%M%SZ}"
+def aside_name(path: Path, why: str = "unreadable", endings: tuple[str, ...] = ("",)) -> Path:
+    """A name beside ``path`` that says why and when it was set aside; with each of ``endings`` it is free."""
+    stamp = f"{path.name}.{why}-{datetime.now(UTC):%Y%m%dT%H%M%SZ}"
     aside, number = path.with_name(stamp), 1
-    while aside.exists():
+    while any(aside.with_name(aside.name + ending).exists() for ending in endings):
         number += 1
         aside = path.with_name(f"{stamp}-{number}")
     return aside

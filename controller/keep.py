@@ -20,7 +20,7 @@ from typing import Any, NamedTuple
 
 from controller.core.state import State, after_loss
 from controller.errors import KeptStateError
-from controller.files import UNREADABLE, aside_name, read_small, write_whole
+from controller.files import aside_name, read_small, write_whole
 
 NAMES = ("state-a.json", "state-b.json")
 LARGEST_BYTES = 4 * 1024 * 1024
@@ -57,9 +57,10 @@ class FileKeep:
             self._number, self._turn, state = max(found, key=lambda item: item[0])
             self._turn = 1 - self._turn
             return Kept(state, tuple(remarks))
-        if not remarks and not any(self._folder.glob(f"state-?.json{UNREADABLE}*")):
+        # Whatever set one aside, a restore that was cut short too: a room with such a copy is not a new one.
+        if not remarks and not any(self._folder.glob("state-?.json.*")):
             return Kept(State(), ())
-        remarks = remarks or ["only unreadable copies of it are there"]
+        remarks = remarks or ["only copies of it that were set aside are there"]
         lost = after_loss("; ".join(remarks), cap_s)
         self.save(lost)  # at once: a second start must not take the empty folder for a new room
         return Kept(lost, tuple(remarks))

@@ -83,8 +83,9 @@ def day_figures(
 ) -> list[DayFigures]:
     """The days that have any row, in order. Keeps one tally a day, never the samples.
 
-    Water is on-time times ``output_l_per_h``, or without it what the tank estimate fell by. ``thinned``: the
-    days that were begun by minutes which are no longer there; they are gone on with, and so changed.
+    Water is on-time times ``output_l_per_h`` (one figure for all days: what is believed today), or without it
+    what the tank estimate fell by. ``thinned``: the days that were begun by minutes which are no longer
+    there; they are gone on with, and so changed.
     """
     days = Days(tz, thinned)
     for row in samples:

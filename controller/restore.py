@@ -8,31 +8,34 @@ The protective state is not simply put back. After the backup was made the humid
 is in no archive: an older ledger, aged by the clock, would be empty again, and the cap could be used a second
 time. So:
 
-1. A state that is there and was kept later than the archive's stays: it knows more.
+1. A state that is there and was kept later than the archive's stays: it knows more. So does one where no
+   trusted clock tells which of the two is the later.
 2. Where there is none (a new card), or an older one (an old image of the card), the archive's comes, but
    the time since it was kept counts as run, up to half the cap, on top of what its own ledger still holds.
    Half is what an unreadable ledger counts as everywhere (``core.state.after_loss``): counting all of it
    would leave the animals dry for half a day after a change of card. Where no trusted clock tells how long it
-   was, it is half. The tank counts as unknown, and an alarm says for a day what happened.
-3. The record of commissioning only fills a gap: one that is there is newer, or was withdrawn for a reason.
+   was, it is half. The tank counts as unknown, but an empty one as empty: its guard stays, and trial pulses
+   find out whether it was filled. A pause goes on; "humidify now" and a raised target end. An alarm says
+   for a day what happened.
+3. The record of commissioning only fills a gap: one that is there is newer, or was withdrawn for a reason,
+   and one that did not pass here contradicts it.
 """
 
 from __future__ import annotations
 
 import os
 import shutil
-from datetime import datetime
 from pathlib import Path
 from typing import NamedTuple
 
 from controller import backup, commissioned, keep
-from controller.core import runtime
+from controller.core import runtime, tank
 from controller.core.records import Instant
 from controller.core.state import Outage, RelayMemory, State, after_loss
 from controller.core.tank import TankMemory
 from controller.errors import DataFileError, HistoryError, HygroholdError, KeptStateError, RefusedError
-from controller.files import write_whole
-from controller.history.copy import Contents, check_record, rename_record
+from controller.files import aside_name, sync_folder, write_whole
+from controller.history.copy import FILES, Contents, check_record, rename_record
 from controller.history.store import SqliteHistory
 from controller.service.folders import set_aside
 
@@ -93,7 +96,7 @@ def restore(
     """What was found, and in words what was done. The caller holds the room. Raises HygroholdError."""
     beside = record.with_name(f".{record.name}.restored.part")
     try:
-        for ending in ("", "-wal", "-shm"):
+        for ending in FILES:
             beside.with_name(beside.name + ending).unlink(missing_ok=True)
         found = look(path, beside)
         if found.said.room != room:
@@ -117,7 +120,7 @@ def _state(state: State | None, folder: Path, cap_s: float, now: Instant) -> str
     if there is not None and state is None:
         return "The protective state that is there stays; the backup holds none."
     if there is not None and state is not None and not _kept_later(state, there):
-        return "The protective state that is there stays: it was kept after the backup."
+        return "The protective state that is there stays: it was kept later, or that cannot be told."
     for name in keep.NAMES:
         if (folder / name).exists():
             set_aside(folder / name, WHY)
@@ -128,9 +131,10 @@ def _state(state: State | None, folder: Path, cap_s: float, now: Instant) -> str
             "and the tank as unknown. Note the next filling."
         )
     keep.FileKeep(folder).save(with_strict_ledger(state, cap_s, now))
+    level = "the tank as empty, as it was then" if tank.empty(state.tank) else "the tank as unknown"
     return (
         "The protective state came from the backup. What the humidifier ran since then is not known: up to "
-        "half the runtime cap counts as used, and the tank as unknown. Note the next filling."
+        f"half the runtime cap counts as used, and {level}. Note the next filling."
     )
 
 
@@ -146,6 +150,9 @@ def with_strict_ledger(state: State, cap_s: float, now: Instant) -> State:
     t = state.t + (since_s if known else 0.0)
     ran_s = min(since_s, cap_s / 2.0) if known else cap_s / 2.0
     used = runtime.advance(state.runtime, state.t, 0.0, False)
+    level = TankMemory(learned=state.tank.learned)  # what was last certain of it no longer is
+    if tank.empty(state.tank):
+        level = level._replace(level_l=0.0, next_trial_t=state.tank.next_trial_t)
     return state._replace(
         t=t,
         started=False,
@@ -157,7 +164,8 @@ def with_strict_ledger(state: State, cap_s: float, now: Instant) -> State:
         outage=Outage(min(state.wall, now.wall), now.wall, t + runtime.WINDOW_S),
         relay=RelayMemory(since_t=t),
         runtime=runtime.assume_ran(used, t - ran_s, t),
-        tank=TankMemory(learned=state.tank.learned),
+        tank=level,
+        keeper=state.keeper._replace(humidify_until_t=0.0, raise_until_t=0.0),
         lost=f"it was gone; one of {state.wall:%Y-%m-%d} came from a backup",
         lost_until_t=t + runtime.WINDOW_S,
     )
@@ -169,6 +177,11 @@ def _commissioning(path: Path, folder: Path) -> str:
             return "The record of commissioning that is there stays."
     except KeptStateError as error:
         return f"The record of commissioning stays as it is, although {error}."
+    if (folder / commissioned.FAILED_FILE).exists():
+        return (
+            "The record of commissioning was not put back: a commissioning here did not pass. "
+            "Commission the room again."
+        )
     if list(folder.glob(f"{commissioned.FILE}.*")):
         return (
             "The record of commissioning was not put back: one was withdrawn here. Commission the room again."
@@ -200,23 +213,11 @@ def _record(found: Looked, beside: Path, record: Path, now: Instant) -> list[str
     if trouble:
         raise HygroholdError(f"the record of the backup cannot be used: {trouble}")
     done = []
-    if record.exists():
-        aside = _free(record, now.wall)
+    there = [ending for ending in FILES if record.with_name(record.name + ending).exists()]
+    if there:  # a log that was left alone would be played into the restored record
+        aside = aside_name(record, WHY, FILES)
         rename_record(record, aside)
-        done.append(f"The record that was there is now {aside.name}, in the same folder.")
+        done.append(f"The record that was there is now {aside.name}{there[0]}, in the same folder.")
     beside.replace(record)
-    descriptor = os.open(record.parent, os.O_RDONLY)
-    try:
-        os.fsync(descriptor)
-    finally:
-        os.close(descriptor)
+    sync_folder(record.parent)
     return [*done, "The record of the backup is in place."]
-
-
-def _free(path: Path, wall: datetime) -> Path:
-    stamp = f"{path.name}.{WHY}-{wall:%Y%m%dT%H%M%S}"
-    aside, number = path.with_name(stamp), 1
-    while aside.exists():
-        number += 1
-        aside = path.with_name(f"{stamp}-{number}")
-    return aside

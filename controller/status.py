@@ -16,7 +16,7 @@ from controller import room_lock
 from controller.core.keeper import duration_words
 from controller.core.messages import check_words, clears_words, message_words
 from controller.core.records import Decision, Inputs
-from controller.core.refill import Outlook, by_words, outlook, when
+from controller.core.refill import Outlook, empty_words, outlook, when
 from controller.core.words import by_hand, sentence
 from controller.files import read_small, write_whole
 
@@ -218,14 +218,14 @@ def _tank(plain: dict[str, Any], now: datetime) -> str:
     if tank is None:
         return "not known"
     if plain.get("refill"):
-        by, early, late = (datetime.fromisoformat(at).astimezone(now.tzinfo) for at in plain["refill"])
-        return f"about {tank:.1f} L left, {by_words(Outlook(by, early, late), now)}"
+        middle, early, late = (datetime.fromisoformat(at).astimezone(now.tzinfo) for at in plain["refill"])
+        return f"about {tank:.1f} L left, {empty_words(Outlook(middle, early, late), now)}"
     return f"about {tank:.1f} L, {plain['tank_on_h']:.1f} h of mist"
 
 
 def _output(plain: dict[str, Any]) -> str:
     rate, off, counts = plain["output_l_per_h"], 2.0 * plain["output_sd_l_per_h"], plain["output_counts"]
-    fillings = "one filling" if counts == 1 else f"{counts} fillings"
+    fillings = "one filling or dry tank" if counts == 1 else f"{counts} fillings or dry tanks"
     words = f"about {rate:.2g} L an hour, give or take {off:.1g}, learned from {fillings}"
     return f"{words}; the settings say {plain['settings_l_per_h']:.2g}"
 

@@ -26,6 +26,7 @@ from tests.long.fault_matrix import (
     Seen,
     Watch,
     broken,
+    lasted,
     named,
     reference_key,
     run_reference,
@@ -261,3 +262,9 @@ def test_time_past_the_cap_counts_each_second_once_and_frees_it_after_24_hours()
     # Half an hour of the first run; from 24 h on each second on frees one of that run, so the window holds
     # 8.5 h until the run has left it: all of those 8.5 h are past the cap; then none until 8 h are on again.
     assert watch.past_cap_s == pytest.approx(0.5 * HOUR_S + 8.5 * HOUR_S + 0.5 * HOUR_S, abs=20.0)
+
+
+def test_what_was_told_before_says_so() -> None:
+    assert [lasted(at_s) for at_s in (-32400.0, -600.0, 0.0, 600.0)] == [
+        *("9.0 h before", "10 min before", "0 min", "10 min"),
+    ]

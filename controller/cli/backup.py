@@ -14,13 +14,6 @@ if TYPE_CHECKING:
     from controller.backup import Archive
     from controller.history.copy import Contents
 
-NAMES = {
-    "history.sqlite": "the record",
-    "state.json": "the protective state (run time, tank, alarms)",
-    "settings.toml": "the settings file",
-    "commissioned.json": "the record of commissioning",
-}
-
 
 def add(commands: Any) -> None:
     to = common.command(
@@ -30,7 +23,9 @@ def add(commands: Any) -> None:
         "put record, kept state, settings and record of commissioning into one file",
         "hygrohold backup /media/stick/larch-2026-01-14.zip",
         "The program may run on meanwhile. The file is read back before it is called done; it may hold what "
-        "[notify] keeps secret, so only you can read it. `hygrohold restore` puts it back.",
+        "[notify] keeps secret, so only you can read it; but on a stick formatted for Windows (FAT, "
+        "exFAT) anybody can. "  # they know no owners of files; from memory
+        "`hygrohold restore` puts it back.",
     )
     common.add_settings(to, asks=True)
     to.add_argument("file", metavar="FILE", help="where to, best on another medium; a ZIP archive")
@@ -75,15 +70,23 @@ def _settings_text(path: str | Path | None) -> tuple[str | None, str]:
 
 def described(archive: Archive, record: Contents, tz: tzinfo) -> list[str]:
     """What is in a backup, how large, from when to when."""
+    from controller.backup import COMMISSIONED, RECORD, SETTINGS, STATE
+
+    names = {
+        RECORD: "the record",
+        STATE: "the protective state (run time, tank, alarms)",
+        SETTINGS: "the settings file",
+        COMMISSIONED: "the record of commissioning",
+    }
     doubt = "" if archive.clock_trusted else " (by a clock that was not set)"
     lines = [
         f"Room {archive.room}, {archive.made_at:%Y-%m-%d %H:%M}{doubt}, by hygrohold {archive.program}; "
         f"{size_words(archive.size)}:"
     ]
     for name, part in archive.parts.items():
-        span = span_words(record, tz) if name == "history.sqlite" else ""
-        lines.append(f"  {NAMES[name]}, {size_words(part.size)}{span}")
-    missing = [words for name, words in NAMES.items() if name not in archive.parts]
+        span = span_words(record, tz) if name == RECORD else ""
+        lines.append(f"  {names[name]}, {size_words(part.size)}{span}")
+    missing = [words for name, words in names.items() if name not in archive.parts]
     if missing:
         lines.append(f"  not in it, as the room has none: {', '.join(missing)}")
     return lines

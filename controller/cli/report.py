@@ -5,14 +5,17 @@ from __future__ import annotations
 import argparse
 import csv
 import sys
-from collections.abc import Iterable, Sized
+from collections.abc import Callable, Iterable, Sized
 from datetime import UTC, date, datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
 from controller.cli import common
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     from controller.ports import Sample
+    from controller.settings import Settings
 
 FIRST_DAY = date(1970, 1, 1)
 
@@ -62,10 +65,12 @@ def run(args: argparse.Namespace) -> int:
     from_s = datetime(first.year, first.month, first.day, tzinfo=tz).timestamp()
     after = last + timedelta(days=1)
     to_s = datetime(after.year, after.month, after.day, tzinfo=tz).timestamp()
-    with HistoryReader(places(settings).history).at_one_moment() as reader:
+    record = HistoryReader(places(settings).history)
+    if args.minutes:
+        record.day_totals(first, last)  # a record that cannot be read is told before the first line
+        return _minutes(record.minutes(from_s, to_s), lambda: record.day_totals(first, last))
+    with record.at_one_moment() as reader:
         thinned = reader.day_totals(first, last)
-        if args.minutes:
-            return _minutes(reader.minutes(from_s, to_s), thinned)
         figures = report.day_figures(
             reader.minutes(from_s, to_s),
             reader.switchings(from_s, to_s),
@@ -73,7 +78,7 @@ def run(args: argparse.Namespace) -> int:
             settings.target.band_low_rh_pct,
             settings.target.band_high_rh_pct,
             tz,
-            settings.tank.rate_l_per_h,
+            _rate_l_per_h(settings, places(settings).state),
             thinned,
         )
     if not figures and args.format == "text":
@@ -84,8 +89,20 @@ def run(args: argparse.Namespace) -> int:
     return DONE
 
 
-def _minutes(rows: Iterable[Sample], thinned: Sized) -> int:
-    """As they were recorded; the time that each ended at is in UTC, so that none comes twice in autumn."""
+def _rate_l_per_h(settings: Settings, folder: Path) -> float:
+    """The humidifier's output as it is believed today, which is what status and the tank go by."""
+    from controller.core import tank
+    from controller.keep import peek
+
+    state = peek(folder)
+    return tank.rate_l_per_h(tank.TankMemory() if state is None else state.tank, settings.tank)
+
+
+def _minutes(rows: Iterable[Sample], thinned_days: Callable[[], Sized]) -> int:
+    """As they were recorded; the time that each ended at is in UTC, so that none comes twice in autumn.
+
+    ``thinned_days`` is asked at the end: minutes may be thinned out while a pager is open.
+    """
     from controller.cli import DONE
     from controller.ports import Sample
 
@@ -94,6 +111,7 @@ def _minutes(rows: Iterable[Sample], thinned: Sized) -> int:
     for row in rows:
         ended_at = datetime.fromtimestamp(row.at_s, UTC).isoformat(timespec="seconds")
         out.writerow((ended_at, int(row.clock_trusted), *row[2:9], int(row.is_day), *row[10:]))
+    thinned = thinned_days()
     if thinned:
         print(
             f"hygrohold: the minutes of {len(thinned)} days are no longer there, in whole or in part "

@@ -173,5 +173,9 @@ def _of_tank(water: Water, level_l: float, scene: Scene) -> list[Condition]:
     told = any(standing.code == "tank_low" for standing in scene.before)  # its figures stay as they were
     found, by = None if told else refill.outlook(water, scene.wall), ""
     if found is not None:  # a date, where it is another: the words are read later, too
-        by = f"{found.by:%H:%M}" if found.by.date() == scene.wall.date() else f"{found.by:%Y-%m-%d %H:%M}"
+        by = (
+            f"{found.middle:%H:%M}"
+            if found.middle.date() == scene.wall.date()
+            else f"{found.middle:%Y-%m-%d %H:%M}"
+        )
     return [Condition("tank_low", level_l, hours, by)]

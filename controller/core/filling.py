@@ -2,7 +2,7 @@
 
 In:    a note (litres, or "to the top"), when it was, the on-time since, the tank's memory.
 Out:   the memory after it, and words for whoever noted it.
-Never: lets a note that was forgotten, told twice or mistyped spoil what was learned.
+Never: believes a note that does not fit against what was learned; a second that says the same is believed.
 
 The output is learned where a filling is known both ways: to the top, and in litres. One note may say both;
 two notes within half an hour tell of one filling. See the head of ``tank.py``.
@@ -53,7 +53,7 @@ def filled(
     ``at_t`` comes from ``filled_at``.
     """
     if at_t < memory.fill_t <= t:
-        return _told_late(memory, t, None if full else litres, on_since_s, limits)
+        return _told_late(memory, t, None if full else litres, at_t, on_since_s, limits)
     merged = at_t == memory.fill_t
     full = full or litres is None
     if merged:
@@ -65,11 +65,10 @@ def filled(
     else:
         before = _before(memory, on_since_s, limits)
     known, since, taught = _learn(before, litres, full, on_since_s, limits)
-    rate_l_per_s = limits.rate_l_per_s * known.ratio
     level_l = limits.tank_l
     if not full and litres is not None:
         level_l = min(litres + (before.level_l or 0.0), limits.tank_l)
-    level_l = max(level_l - on_since_s * rate_l_per_s, 0.0)
+    level_l = max(level_l - tank.taken_l(on_since_s, known, limits), 0.0)
     words, more = f"noted: about {level_l:.1f} L in the tank", ""
     if merged:
         more = "; taken as the same filling as the note before it"
@@ -87,7 +86,7 @@ def filled(
 def _before(memory: TankMemory, on_since_s: float, limits: TankLimits) -> _Before:
     level_l, since, known = memory.level_l, memory.since, tank.learned(memory, limits)
     if level_l is not None:
-        level_l = min(level_l + on_since_s * limits.rate_l_per_s * known.ratio, limits.tank_l)
+        level_l = min(level_l + tank.taken_l(on_since_s, known, limits), limits.tank_l)
     return _Before(level_l, since._replace(on_s=max(since.on_s - on_since_s, 0.0)), known)
 
 
@@ -134,16 +133,18 @@ def _rate_words(known: Learned) -> str:
 
 
 def _told_late(
-    memory: TankMemory, t: float, litres: float | None, on_since_s: float, limits: TankLimits
+    memory: TankMemory, t: float, litres: float | None, at_t: float, on_since_s: float, limits: TankLimits
 ) -> Filling:
     """A filling before the last noted one. What that one taught was without this: it is taken back."""
+    if abs(at_t - memory.late_t) <= MERGE_S:
+        return Filling(memory, "noted", "; taken as the same filling as a note before it")
     known = tank_model.of(memory.fill_learned, limits.rate_l_per_h)
     to_the_top_since = memory.fill_litres is None or memory.fill_full
     level_l, since = memory.level_l, memory.since
     if not to_the_top_since:
         since = Since(on_s=since.on_s)
         if litres is None:
-            used_l = on_since_s * limits.rate_l_per_s * known.ratio
+            used_l = tank.taken_l(on_since_s, known, limits)
             level_l = max(limits.tank_l - used_l, 0.0) + (memory.fill_litres or 0.0)
         elif level_l is not None:
             level_l += litres
@@ -154,6 +155,6 @@ def _told_late(
         more = "; a later filling was noted before this one"
     after = memory._replace(
         level_l=level_l, trial_from_t=None, next_trial_t=t + limits.trial_every_minutes * 60.0,
-        learned=known, since=since, fill_since=Since(), fill_learned=known,
+        learned=known, since=since, fill_since=Since(), fill_learned=known, late_t=at_t,
     )  # fmt: skip
     return Filling(after, words, more)

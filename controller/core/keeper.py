@@ -205,7 +205,7 @@ def _refilled(
     filled = desk._replace(tank=noted.memory, effect=effect.forgive(desk.effect, keep_best=True))
     runs, open_t = desk.runtime.runs, desk.runtime.open_t
     found = refill.outlook(tank.water(noted.memory, tanks, runs, open_t, t, desk.whole_day), wall)
-    by = "" if found is None else f", {refill.by_words(found, wall)}"
+    by = "" if found is None else f", {refill.empty_words(found, wall)}"
     return filled, Answer(request, True, f"{noted.words}{by}{noted.more}")
 
 

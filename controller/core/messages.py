@@ -134,7 +134,7 @@ MESSAGES: dict[str, Told] = {
     ),
     "state_lost": Told(
         lambda m: f"Kept state could not be read ({m.detail}).",
-        "Half the runtime cap counts as used and the tank as unknown.",
+        "Half the runtime cap counts as used and the tank as unknown, unless it was empty.",
         "Note the next filling; check the storage card.",
         "24 hours",
     ),
@@ -171,7 +171,7 @@ MESSAGES: dict[str, Told] = {
     "tank_low": Told(
         lambda m: (
             f"Tank: about {_f(m.seen)} L left, less than {_f(m.limit)} h of mist"
-            + (f"; empty by about {m.detail}." if m.detail else ".")
+            + (f"; empty at about {m.detail}." if m.detail else ".")
         ),
         "",
         "Refill soon.",

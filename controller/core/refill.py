@@ -1,7 +1,7 @@
-"""REFILL: when the tank is to be filled again, by the clock.
+"""REFILL: when the tank will be empty, by the clock.
 
 In:    what the tank is believed to hold, and the last 24 hours of running.
-Out:   a time by which it is empty, and two between which that lies; or None.
+Out:   a time at which it is empty, and two between which that lies; or None.
 Never: decides, or guesses by the clock from less than a whole day on record.
 
 The hours to come are taken to be like the same hours of the last day: so long as the board remembers every
@@ -28,7 +28,7 @@ DAY_SHARE = 0.2
 class Outlook(NamedTuple):
     """Aware moments, in the zone of the clock given."""
 
-    by: datetime
+    middle: datetime
     early: datetime
     late: datetime
 
@@ -50,12 +50,12 @@ def outlook(water: Water, wall: datetime) -> Outlook | None:
         return None
     try:
         at = wall.astimezone(UTC)  # elapsed time: over a change of the clocks, too
-        by, early, late = (
+        middle, early, late = (
             (at + timedelta(seconds=min(seconds, 4 * FURTHEST_S))).astimezone(wall.tzinfo) for seconds in away
         )
     except (OverflowError, ValueError):  # a wall clock at an end of the calendar
         return None
-    return Outlook(by, early, late)
+    return Outlook(middle, early, late)
 
 
 def _spans(water: Water) -> list[tuple[float, float]]:
@@ -76,10 +76,10 @@ def _away_s(on_s: float, spans: list[tuple[float, float]], day_s: float, t: floa
     return (days + 1.0) * DAY_S
 
 
-def by_words(found: Outlook, now: datetime) -> str:
-    """Such as: refill by 16:40 (between 15:10 and 18:20). A day is named where it is another."""
-    by, early, late = (when(moment, now) for moment in found)
-    return f"refill by {by} (between {early} and {late})"
+def empty_words(found: Outlook, now: datetime) -> str:
+    """Such as: empty at about 16:40 (between 15:10 and 18:20). A day is named where it is another."""
+    middle, early, late = (when(moment, now) for moment in found)
+    return f"empty at about {middle} (between {early} and {late})"
 
 
 def when(moment: datetime, now: datetime) -> str:

@@ -95,6 +95,7 @@ class TankMemory(NamedTuple):
     fill_since: Since = Since()  # as the last noted filling found it, to reckon a second note of it anew
     fill_learned: Learned = Learned()  # likewise
     fill_full: bool = False  # to the top, and its litres are known too
+    late_t: float = NEVER_T  # the last filling that was noted after a later one
 
 
 def empty(memory: TankMemory) -> bool:
@@ -109,6 +110,15 @@ def learned(memory: TankMemory, limits: TankLimits) -> Learned:
 def rate_l_per_h(memory: TankMemory, limits: TankLimits) -> float:
     """Output in litres an hour of on-time, as believed."""
     return limits.rate_l_per_h * learned(memory, limits).ratio
+
+
+def taken_l(on_s: float, known: Learned, limits: TankLimits) -> float:
+    """What ``on_s`` of running takes off the level, litres.
+
+    Where nothing but this estimate keeps a dry humidifier from running, never less than by the settings.
+    """
+    ratio = known.ratio if limits.dry_cutout or known.ratio > 1.0 else 1.0
+    return on_s * limits.rate_l_per_s * ratio
 
 
 def doubt_l(memory: TankMemory, limits: TankLimits) -> float:
@@ -151,7 +161,7 @@ def advance(memory: TankMemory, t: float, on_s: float, limits: TankLimits) -> Ta
     since = Since(before.level_l, before.on_s + on_s, before.put_l)
     if memory.level_l is None or memory.level_l <= 0.0:
         return memory._replace(since=since)
-    left_l = memory.level_l - on_s * limits.rate_l_per_s * learned(memory, limits).ratio
+    left_l = memory.level_l - taken_l(on_s, learned(memory, limits), limits)
     if left_l > 1e-9:  # less than a thousandth of a drop is rounding
         return memory._replace(level_l=left_l, since=since)
     next_trial_t = t + limits.trial_every_minutes * 60.0

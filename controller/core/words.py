@@ -12,7 +12,6 @@ from math import isfinite
 
 from controller.core.keeper import duration_words
 from controller.core.records import Decision, Reason
-from controller.core.refill import when as when
 
 
 def _f(value: float | None) -> str:

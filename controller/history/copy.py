@@ -19,7 +19,8 @@ from controller.history.read import open_to_read
 from controller.history.schema import MIGRATIONS, check_origin, is_damage
 
 NEWEST_VERSION = len(MIGRATIONS)
-_BESIDE = ("-wal", "-shm")
+FILES = ("", "-wal", "-shm")
+"""What the names of a record's files end with: the record itself, and its log."""
 MOST_FREE = 0.25
 """A copy with a larger share of free pages than this, left by thinning, is written anew without them."""
 
@@ -78,7 +79,7 @@ def _contents(db: sqlite3.Connection, version: int) -> Contents:
 
 def rename_record(path: Path, to: Path) -> None:
     """With its log, where it has one, the log first: cut short, the record itself still has its name."""
-    for ending in (*_BESIDE, ""):
+    for ending in (*FILES[1:], FILES[0]):
         part = path.with_name(path.name + ending)
         if part.exists():
             part.rename(to.with_name(to.name + ending))

@@ -1,8 +1,9 @@
 """Reads the record beside the running program: for status, report and pages.
 
 In: a path and a span of time (UTC, seconds since 1970). Out: rows, as they were written.
-It must never write, and never hold a read open for longer than a report takes: an open read
-keeps the writer's log from being folded back into the file.
+It must never write, and never hold a read open while it waits for somebody: an open read keeps the
+writer's log from being folded back into the file. So ``minutes`` lets go after each batch of rows, and
+``at_one_moment`` is for reckoning; whoever prints inside it holds the read as long as a pager is open.
 
 A minute belongs to the span in which it ended (``from_s`` not included, ``to_s``
 included); anything else to the span in which it happened (``from_s`` included).
@@ -87,13 +88,23 @@ class HistoryReader:
 
     @contextmanager
     def at_one_moment(self) -> Iterator[HistoryReader]:
-        """A reader that sees the record as it is now, whatever is written or thinned out meanwhile."""
-        with self._open() as db:
-            db.execute("BEGIN")
+        """A reader that sees the record as it is now, whatever is written or thinned out meanwhile.
+
+        What fails in the caller's hands meanwhile, like a closed pipe, comes out as it is.
+        """
+        with self._in_words():
+            db = self._shared or open_to_read(self._path)
+        try:
+            with self._in_words():
+                db.execute("BEGIN")
             try:
                 yield HistoryReader.over(db, self._path)
             finally:
-                db.execute("ROLLBACK")
+                with self._in_words():
+                    db.execute("ROLLBACK")
+        finally:
+            if db is not self._shared:
+                db.close()
 
     def day_totals(self, first: date = date.min, last: date = date.max) -> dict[date, Tally]:
         """The local days whose minutes are thinned out, in whole or in part; ``minutes`` has the rest."""
@@ -101,7 +112,11 @@ class HistoryReader:
             return totals_of(db, first, last)
 
     def minutes(self, from_s: float = -math.inf, to_s: float = math.inf) -> Iterator[Sample]:
-        """The minutes in the order of writing. Takes the same memory for a day and for years."""
+        """The minutes in the order of writing. Takes the same memory for a day and for years.
+
+        Outside ``at_one_moment`` no read is held between two batches: minutes that are thinned out while the
+        caller takes its time are then missing, and are in ``day_totals`` of afterwards.
+        """
         bounds = "SELECT min(id), max(id) FROM sample WHERE at_s > ? AND at_s <= ?"
         # "+" keeps the index on time out of it: the rows come in the order of id without sorting.
         rows_after = (
@@ -164,7 +179,7 @@ class HistoryReader:
 
     @contextmanager
     def _open(self) -> Iterator[sqlite3.Connection]:
-        try:
+        with self._in_words():
             if self._shared is not None:
                 yield self._shared
                 return
@@ -173,6 +188,11 @@ class HistoryReader:
                 yield db
             finally:
                 db.close()
+
+    @contextmanager
+    def _in_words(self) -> Iterator[None]:
+        try:
+            yield
         except (sqlite3.Error, OSError, UnicodeError) as error:
             raise HistoryError(f"the record {self._path} cannot be read: {error}") from error
 

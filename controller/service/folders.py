@@ -11,11 +11,11 @@ import fcntl
 import os
 import stat
 from contextlib import suppress
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import NamedTuple
 
 from controller.errors import HygroholdError
+from controller.files import aside_name
 
 SETTINGS = Path("/etc/hygrohold")
 STATE = Path("/var/lib/hygrohold")
@@ -71,12 +71,7 @@ def barred(path: Path, room: str) -> str:
 
 def set_aside(path: Path, why: str) -> Path:
     """Renames a file to a free name that says why and when. Raises OSError."""
-    name = f"{path.name}.{why}-{datetime.now(UTC):%Y%m%dT%H%M%SZ}"
-    aside, number = path.with_name(name), 1
-    while aside.exists():
-        number += 1
-        aside = path.with_name(f"{name}-{number}")
-    return path.rename(aside)
+    return path.rename(aside_name(path, why))
 
 
 def holds_a_room(folder: Path) -> bool:

@@ -21,10 +21,12 @@ import pytest
 from controller import backup, commissioned, keep, restore, room_lock
 from controller.backup import CONTENTS, RECORD, SETTINGS, STATE
 from controller.cli import DONE, FAILED, REFUSED, WRONG
-from controller.core import runtime
+from controller.core import runtime, tank
+from controller.core.keeper import KeeperMemory
 from controller.core.records import Instant
 from controller.core.state import State
 from controller.core.tank import TankMemory
+from controller.core.tank_model import Learned
 from controller.devices import clock
 from controller.history import HistoryReader, SqliteHistory, schema
 from controller.history.thin import bite
@@ -226,8 +228,34 @@ def test_a_full_disk_is_told(run: Run, larch: Room, tmp_path: Path, monkeypatch:
     code, _, err = run("backup", str(tmp_path / "b.zip"), "--settings", str(larch.settings))
     assert code == FAILED
     assert "No space left" in err
+    assert err.endswith("Nothing was written.\n")
     assert not (tmp_path / "b.zip").exists()
     assert leftovers(tmp_path) == []
+
+
+def test_a_full_disk_leaves_the_older_one(
+    run: Run, larch: Room, saved: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def full(descriptor: int) -> None:
+        raise OSError(28, "No space left on device")
+
+    before = saved.read_bytes()
+    monkeypatch.setattr(os, "fsync", full)
+    code, _, err = run("backup", str(saved), "--replace", "--settings", str(larch.settings))
+    assert (code, "Nothing was written, and the older file stays as it was" in err) == (FAILED, True)
+    assert saved.read_bytes() == before
+
+
+def test_a_folder_that_cannot_be_synced_has_the_file(
+    run: Run, larch: Room, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def failing(folder: Path) -> None:
+        raise OSError(5, "Input/output error")
+
+    monkeypatch.setattr(backup, "sync_folder", failing)
+    code, _, err = run("backup", str(tmp_path / "b.zip"), "--settings", str(larch.settings))
+    assert (code, "It is there" in err, "Nothing was written" in err) == (FAILED, True, False)
+    assert backup.check(tmp_path / "b.zip").room == "larch"
 
 
 def test_without_a_settings_file(
@@ -269,6 +297,7 @@ def test_the_record_comes_back_and_the_one_there_is_kept(run: Run, larch: Room, 
     state = keep.peek(larch.folder)
     assert state is not None
     assert state.runtime == kept(1, ran_h=7).runtime  # the one that is there knows more
+    assert "stays: it was kept later, or that cannot be told." in out
     assert commissioned.read(larch.folder) == RECORDED
     # and once more, in the same second: both are kept
     assert run("restore", str(saved), "--settings", str(larch.settings))[0] == DONE
@@ -299,6 +328,26 @@ def test_a_damaged_record_is_set_aside_with_its_log(run: Run, larch: Room, saved
     asides = {path.name[-4:]: path for path in larch.folder.glob("*.before-restore-*")}
     assert asides["-wal"].read_bytes() == b"a log"
     assert any(path.read_bytes() == b"nonsense" * 1000 for path in asides.values())
+    assert larch.minutes == 300
+
+
+def test_a_log_whose_record_is_gone_is_not_played_into_the_restored_one(
+    run: Run, larch: Room, saved: Path
+) -> None:
+    """SQLite plays a log found beside a file into it, whoever's it is: sqlite.org/howtocorrupt.html."""
+    living = SqliteHistory.open(larch.record)
+    for n in range(300, 310):
+        living.sample(SAMPLE._replace(at_s=SAMPLE.at_s + 60.0 * n))
+    log = larch.record.with_name("history.sqlite-wal")
+    content = log.read_bytes()
+    living.close()
+    larch.record.unlink()
+    log.write_bytes(content)
+    code, out, _ = run("restore", str(saved), "--settings", str(larch.settings))
+    assert code == DONE
+    (aside,) = larch.folder.glob("history.sqlite.before-restore-*")
+    assert (aside.name.endswith("-wal"), aside.name in out) == (True, True)
+    assert aside.read_bytes() == content
     assert larch.minutes == 300
 
 
@@ -349,6 +398,17 @@ def test_a_record_of_commissioning_that_was_withdrawn_does_not_come_back(
     assert commissioned.read(larch.folder) is None
 
 
+def test_a_record_of_commissioning_does_not_come_back_over_a_failed_one(
+    run: Run, larch: Room, saved: Path
+) -> None:
+    (larch.folder / commissioned.FILE).unlink()
+    commissioned.write_failed(larch.folder, RECORDED)
+    code, out, _ = run("restore", str(saved), "--settings", str(larch.settings))
+    assert code == DONE
+    assert "a commissioning here did not pass" in out
+    assert not (larch.folder / commissioned.FILE).exists()
+
+
 def test_a_record_of_commissioning_that_cannot_be_read_stays(run: Run, larch: Room, saved: Path) -> None:
     (larch.folder / commissioned.FILE).write_text("spoilt")
     code, out, _ = run("restore", str(saved), "--settings", str(larch.settings))
@@ -371,6 +431,49 @@ def test_an_older_image_of_the_card_gives_way_to_the_state_of_the_backup(
     assert state is not None
     assert state.lost
     assert [path for path in larch.folder.iterdir() if ".json.before-restore-" in path.name]
+
+
+def test_a_restore_cut_short_is_no_new_room(
+    run: Run, larch: Room, saved: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The card is full between setting the older state aside and keeping the other."""
+
+    def full(*_: object) -> None:
+        raise OSError(28, "No space left on device")
+
+    for name in keep.NAMES:
+        (larch.folder / name).unlink(missing_ok=True)
+    keep.FileKeep(larch.folder).save(kept(50, ran_h=1))
+    with monkeypatch.context() as patched:
+        patched.setattr(keep, "write_whole", full)
+        assert run("restore", str(saved), "--settings", str(larch.settings))[0] == FAILED
+    assert keep.peek(larch.folder) is None
+    found = keep.FileKeep(larch.folder).load(CAP_S)
+    assert found.state.lost
+    assert runtime.used_s(found.state.runtime, found.state.t) == CAP_S / 2
+
+
+def test_an_empty_tank_stays_empty(run: Run, larch: Room, tmp_path: Path) -> None:
+    dry = TankMemory(level_l=0.0, next_trial_t=101 * HOUR_S, learned=Learned(0.4, counts=3))
+    keep.FileKeep(larch.folder).save(kept(2)._replace(tank=dry))
+    keep.FileKeep(larch.folder).save(kept(1)._replace(tank=dry))
+    assert run("backup", str(tmp_path / "b.zip"), "--settings", str(larch.settings))[0] == DONE
+    for name in keep.NAMES:
+        (larch.folder / name).unlink(missing_ok=True)
+    code, out, _ = run("restore", str(tmp_path / "b.zip"), "--settings", str(larch.settings))
+    assert (code, "the tank as empty" in out, "tank as unknown" in out) == (DONE, True, False)
+    state = keep.peek(larch.folder)
+    assert state is not None
+    assert state.tank == dry
+    assert tank.empty(state.tank)
+
+
+def test_a_wish_for_mist_ends_and_a_pause_goes_on() -> None:
+    later = kept().t + 3 * HOUR_S
+    asked = KeeperMemory(later, later, later, 5.0)
+    now = Instant(50.0, T0 + timedelta(hours=1), True, "boot-2")
+    keeper = restore.with_strict_ledger(kept()._replace(keeper=asked), CAP_S, now).keeper
+    assert (keeper.pause_until_t, keeper.humidify_until_t, keeper.raise_until_t) == (later, 0.0, 0.0)
 
 
 def without(saved: Path, *names: str) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import io
 import json
 from collections.abc import Callable
 from contextlib import closing
@@ -13,6 +14,9 @@ import pytest
 
 from controller.cli import DONE, FAILED, WRONG
 from controller.core.records import Request
+from controller.core.state import State
+from controller.core.tank import TankMemory
+from controller.core.tank_model import Learned
 from controller.history.schema import open_to_write
 from controller.history.store import SqliteHistory
 from controller.history.thin import bite
@@ -86,6 +90,17 @@ def test_json_and_csv_agree_with_the_scene(report: Report) -> None:
     assert float(rows[1]["run_h"]) == days[1]["run_h"]
 
 
+def test_water_goes_by_the_output_that_was_learned(report: Report, monkeypatch: pytest.MonkeyPatch) -> None:
+    """As status and the tank do: 0.8 of the 0.4 L/h of the settings."""
+    words = ("--from", "2026-01-10", "--to", "2026-01-12", "--format", "json")
+    plain = json.loads(report(*words)[1])[1]
+    learned = State(tank=TankMemory(learned=Learned(0.4, 0.8, 0.05, 3)))
+    monkeypatch.setattr("controller.keep.peek", lambda folder: learned)
+    taught = json.loads(report(*words)[1])[1]
+    assert plain["used_l"] == pytest.approx(plain["run_h"] * 0.4)
+    assert taught["used_l"] == pytest.approx(plain["run_h"] * 0.32)
+
+
 def test_the_minutes_themselves(report: Report, record: Path) -> None:
     code, out, err = report("--from", "2026-01-11", "--to", "2026-01-11", "--minutes")
     assert (code, err) == (DONE, "")
@@ -98,6 +113,18 @@ def test_the_minutes_themselves(report: Report, record: Path) -> None:
     code, _, err = report("--minutes", "--format", "json")
     assert code == WRONG
     assert "--minutes" in err or "--format" in err
+
+
+def test_whoever_reads_it_may_have_seen_enough(report: Report, monkeypatch: pytest.MonkeyPatch) -> None:
+    """As in `report --minutes | head`: no complaint about the record."""
+
+    class Closed(io.StringIO):
+        def write(self, text: str) -> int:
+            raise BrokenPipeError(32, "Broken pipe")
+
+    monkeypatch.setattr("sys.stdout", Closed())
+    code, _, err = report("--from", "2026-01-11", "--minutes")
+    assert (code, err) == (DONE, "")
 
 
 def test_minutes_that_are_thinned_out_are_told_of(

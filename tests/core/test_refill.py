@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from controller.core.records import Water
-from controller.core.refill import FURTHEST_S, Outlook, by_words, outlook
+from controller.core.refill import FURTHEST_S, Outlook, empty_words, outlook
 from tests.core.helpers import DAY_S, HOUR_S, NOON
 
 T = 10 * DAY_S
@@ -26,7 +26,7 @@ def daily(*hours: tuple[float, float], level_l: float = 2.0, sd: float = 0.0) ->
 def by(water: Water, wall: datetime = NOON) -> datetime:
     found = outlook(water, wall)
     assert found is not None
-    return found.by
+    return found.middle
 
 
 HALF_HOURS = tuple((float(hour), hour - 0.5) for hour in range(24, 0, -1))
@@ -61,7 +61,7 @@ def test_the_two_times_hold_the_doubt_of_level_and_output_and_of_the_day() -> No
     assert found.late == NOON + timedelta(hours=12 + 5 / 0.8 - 6.0)
     unsure = outlook(daily(*HALF_HOURS, sd=0.1), NOON)
     assert unsure is not None
-    assert unsure.by == found.by
+    assert unsure.middle == found.middle
     assert unsure.early < found.early
     assert unsure.late > found.late
     lost = outlook(daily(*HALF_HOURS, sd=0.9), NOON)
@@ -90,7 +90,7 @@ def test_where_the_day_does_not_tell_nothing_is_said(water: Water) -> None:
 @pytest.mark.parametrize("wall", [datetime.max.replace(tzinfo=UTC), datetime.min.replace(tzinfo=UTC)])
 def test_a_clock_at_an_end_of_the_calendar(wall: datetime) -> None:
     found = outlook(daily(*HALF_HOURS), wall)
-    assert found is None or found.by > wall
+    assert found is None or found.middle > wall
 
 
 def test_elapsed_hours_over_a_change_of_the_clocks() -> None:
@@ -100,7 +100,7 @@ def test_elapsed_hours_over_a_change_of_the_clocks() -> None:
 
 def test_how_it_is_said() -> None:
     found = Outlook(*(NOON + timedelta(hours=hours) for hours in (4.0, 2.5, 15.0)))
-    assert by_words(found, NOON) == "refill by 16:00 (between 14:30 and tomorrow 03:00)"
+    assert empty_words(found, NOON) == "empty at about 16:00 (between 14:30 and tomorrow 03:00)"
 
 
 FIGURE = st.one_of(st.floats(), st.sampled_from([0.0, 1e300, -1.0, DAY_S]))
@@ -122,4 +122,6 @@ FIGURE = st.one_of(st.floats(), st.sampled_from([0.0, 1e300, -1.0, DAY_S]))
 )
 def test_it_never_raises(water: Water) -> None:
     found = outlook(water, NOON)
-    assert found is None or NOON - timedelta(seconds=1) <= found.by <= NOON + timedelta(seconds=FURTHEST_S)
+    assert found is None or NOON - timedelta(seconds=1) <= found.middle <= NOON + timedelta(
+        seconds=FURTHEST_S
+    )

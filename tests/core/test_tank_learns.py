@@ -146,6 +146,31 @@ def test_a_note_that_says_both_and_comes_late() -> None:
     assert life.memory.level_l == pytest.approx(3.6)  # full, less four hours of 0.4 L, and 1.2 more
 
 
+def test_without_a_cut_out_a_full_tank_is_never_taken_to_last_longer_than_the_settings_say() -> None:
+    """Nothing else keeps that humidifier from running dry; a forgotten note must not."""
+    learned = Learned(PLATE, 0.6, 0.05, 3)
+    with_one = TankLimits(tank_l=TANK_L, output_l_per_h=PLATE)
+    without = TankLimits(tank_l=TANK_L, output_l_per_h=PLATE, dry_cutout=False)
+    left = [
+        tank.advance(TankMemory(level_l=TANK_L, learned=learned), HOUR_S, HOUR_S, limits).level_l
+        for limits in (with_one, without)
+    ]
+    assert left == [pytest.approx(TANK_L - 0.6 * PLATE), pytest.approx(TANK_L - PLATE)]
+    fast = tank.advance(
+        TankMemory(level_l=TANK_L, learned=learned._replace(ratio=1.5)), HOUR_S, HOUR_S, without
+    )
+    assert fast.level_l == pytest.approx(TANK_L - 1.5 * PLATE)
+
+
+def test_a_late_filling_told_again_is_one() -> None:
+    life = Life(1.0).run(6.0)
+    life.run(2.0).note(1.2)
+    for _ in range(3):
+        life.note(0.5, on_since_s=4.0 * HOUR_S, ago_s=4.0 * HOUR_S)
+        assert life.memory.level_l == pytest.approx(2.5)
+    assert "the same filling" in life.words
+
+
 def test_litres_on_the_way_are_counted_with_those_that_reach_the_top() -> None:
     life = Life(1.3).run(3.0).note(1.0)
     life.true_l += 1.0
@@ -512,16 +537,16 @@ def test_what_was_learned_outlives_a_restart() -> None:
 
 def test_the_answer_says_when_to_refill_once_a_day_is_on_record() -> None:
     rig = running()
-    assert "refill by" not in rig.ask("refilled").answers[0].words
+    assert "empty at about" not in rig.ask("refilled").answers[0].words
     for _ in range(26):  # twenty minutes of every hour
         pass_h(rig, 1 / 3)
         pass_h(rig, 2 / 3, 75.0)
     words = rig.ask("refilled", 75.0, litres=1.0).answers[0].words
-    assert "refill by tomorrow" in words
+    assert "empty at about tomorrow" in words
     assert " (between " in words
     cut = rig.restarted(6 * HOUR_S)  # a power cut: the last day is not on record
     cut.run(60, 75.0)
-    assert "refill by" not in cut.ask("refilled", 75.0).answers[0].words
+    assert "empty at about" not in cut.ask("refilled", 75.0).answers[0].words
 
 
 def test_a_notice_says_when_it_is_empty() -> None:

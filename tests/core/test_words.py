@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from controller.core import alarms, guards, messages, words
+from controller.core import alarms, guards, messages, refill, words
 from controller.core.records import Action, Inputs, Message, Reading, Reason
 from controller.core.trust import ProbeMemory
 from tests.core.helpers import NOON, Embedder, Rig, on, quick
@@ -113,9 +113,9 @@ def test_one_sentence_for_the_common_cases() -> None:
 
 
 def test_moments_near_now_are_short() -> None:
-    assert words.when(NOON + timedelta(hours=3), NOON) == "15:00"
-    assert words.when(NOON + timedelta(hours=13), NOON) == "tomorrow 01:00"
-    assert words.when(NOON + timedelta(days=3), NOON) == "2026-01-13 12:00"
+    assert refill.when(NOON + timedelta(hours=3), NOON) == "15:00"
+    assert refill.when(NOON + timedelta(hours=13), NOON) == "tomorrow 01:00"
+    assert refill.when(NOON + timedelta(days=3), NOON) == "2026-01-13 12:00"
 
 
 def test_an_embedders_empty_inputs_have_words_too() -> None:

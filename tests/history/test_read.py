@@ -132,6 +132,34 @@ def test_an_empty_record_has_no_last_minute(path: Path) -> None:
     assert reader.reason_seconds() == {}
 
 
+def test_what_fails_in_the_caller_s_hands_comes_out_as_it_is(path: Path, sample: Make) -> None:
+    history = SqliteHistory.open(path)
+    history.sample(sample(0))
+    history.close()
+    reader = HistoryReader(path)
+    with pytest.raises(BrokenPipeError), reader.at_one_moment():
+        raise BrokenPipeError
+    memory = SqliteHistory.in_memory().reader()
+    with pytest.raises(BrokenPipeError), memory.at_one_moment():
+        raise BrokenPipeError
+    assert memory.last_sample() is None  # the connection is its owner's, and still open
+
+
+def test_between_two_batches_no_read_is_held(path: Path, sample: Make) -> None:
+    """As with a pager open: the writer's log can be folded back whole, and old minutes may go."""
+    history = SqliteHistory.open(path)
+    for n in range(3 * 1440):
+        history.sample(sample(n))
+    history.close()
+    rows = HistoryReader(path).minutes()
+    next(rows)
+    with closing(schema.open_to_write(path)) as db:
+        db.execute("DELETE FROM sample WHERE id <= 2000")
+        # sqlite.org/pragma.html#pragma_wal_checkpoint: the first column is 1 where a reader was in the way
+        assert db.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone() == (0, 0, 0)
+    assert [row.at_s for row in rows][1439:] == [sample(n).at_s for n in range(2000, 3 * 1440)]
+
+
 def test_no_record_yet(path: Path) -> None:
     with pytest.raises(HistoryError) as caught:
         HistoryReader(path).last_sample()

@@ -570,6 +570,8 @@ def run(todo: list[Row]) -> list[Result]:
 
 
 def lasted(seconds: float) -> str:
+    if seconds < 0.0:
+        return f"{lasted(-seconds)} before"
     if seconds < 7200.0:
         return f"{seconds / 60.0:.0f} min"
     return f"{seconds / HOUR_S:.1f} h" if seconds < 3 * DAY_S else f"{seconds / DAY_S:.1f} days"
@@ -674,7 +676,8 @@ What a message means and what to look at is in [troubleshooting.md](troubleshoot
   room is watched for 26 hours from then on, longer where it is slow. "Just after mist began": moments after
   the first switching on from then on, the worst moment for a lying probe.
 - **Told after**: from the moment the fault made a difference. A dead relay makes none while nothing is to be
-  switched on. "On in vain": how long the humidifier had been commanded on since then without any mist.
+  switched on. "Before": so long before that moment. "On in vain": how long the humidifier had been
+  commanded on since then without any mist.
 - **s above the ceiling**: seconds of true RH above 80 %RH, beyond those of the same room without the fault.
 - **s past the cap**: seconds of the outlet's true on-time beyond the cap in any 24 hours.
 - **What it did**: counted from the program's decisions.

@@ -13,9 +13,11 @@ import pytest
 from controller import keep
 from controller.core.controller import Controller
 from controller.core.records import Inputs, Instant, Reading, Request
+from controller.core.runtime import used_s
 from controller.core.state import State
 from controller.errors import KeptStateError
 from controller.keep import NAMES, FileKeep, MemoryKeep, peek
+from controller.service.folders import set_aside
 from tests.loop.helpers import NOON, flat
 
 CAP_S = 12 * 3600.0
@@ -172,6 +174,18 @@ def test_a_lost_state_can_be_kept_again_at_once(tmp_path: Path) -> None:
     keep.save(state)
     assert FileKeep(tmp_path).load(CAP_S).state == state
     # The alarm outlives the restart: the cap is still only half a figure.
+    decision = Controller(flat(), FileKeep(tmp_path).load(CAP_S).state).step(Inputs(), Instant(5.0, NOON))
+    assert "state_lost" in {alarm.code for alarm in decision.alarms}
+
+
+@pytest.mark.parametrize("why", ["unreadable", "before-restore"])
+def test_only_copies_set_aside_are_no_new_room(tmp_path: Path, why: str) -> None:
+    two_kept(tmp_path)
+    for name in NAMES:
+        set_aside(tmp_path / name, why)
+    kept = FileKeep(tmp_path).load(CAP_S)
+    assert kept.remarks == ("only copies of it that were set aside are there",)
+    assert used_s(kept.state.runtime, kept.state.t) == CAP_S / 2  # design: "cap half used, an alarm"
     decision = Controller(flat(), FileKeep(tmp_path).load(CAP_S).state).step(Inputs(), Instant(5.0, NOON))
     assert "state_lost" in {alarm.code for alarm in decision.alarms}
 

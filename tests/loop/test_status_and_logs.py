@@ -121,12 +121,14 @@ def test_the_tank_by_the_clock_or_by_hours_of_mist_and_what_was_learned() -> Non
     learned = Water(1.4, 0.1, 0.28, 0.02, 5, runs, None, t, whole_day=True)
     by = now + timedelta(hours=9.5)  # five hours of mist, half an hour in each
     tank, output = rows(learned)
-    assert tank.startswith(f"Tank        about 1.4 L left, refill by {by:%H:%M} (between ")
-    words = "about 0.28 L an hour, give or take 0.01, learned from 5 fillings; the settings say 0.4"
+    assert tank.startswith(f"Tank        about 1.4 L left, empty at about {by:%H:%M} (between ")
+    words = (
+        "about 0.28 L an hour, give or take 0.01, learned from 5 fillings or dry tanks; the settings say 0.4"
+    )
     assert output == f"Output      {words}"
     tank, output = rows(learned._replace(whole_day=False, counts=1))
     assert tank == "Tank        about 1.4 L, 5.0 h of mist"
-    assert "learned from one filling" in output
+    assert "learned from one filling or dry tank" in output
     assert len(rows(learned._replace(counts=0))) == 1
 
 

@@ -54,7 +54,7 @@ class Jug:
         at, water = next(look for look in reversed(self.looks) if dry.mono_s - look[0].mono_s >= AHEAD_S)
         told = outlook(water, at.wall)
         if told is not None:
-            apart = (told.by - dry.wall) / timedelta(minutes=1)
+            apart = (told.middle - dry.wall) / timedelta(minutes=1)
             self.apart_min.append((apart, told.early <= dry.wall <= told.late))
 
 
