@@ -1,6 +1,7 @@
 """The kernel tier: hygrohold's relay, room and probes on a real Linux kernel, booted in an emulated machine.
 
     python tests/kernel/run.py             fetches a kernel of Debian's if need be, boots it, says what passed
+    python tests/kernel/run.py --fetch     only fetches what is needed; any Python 3.11, nothing installed
     python tests/kernel/run.py --record    ... and writes down in LAST_PASSED.md which kernel passed
 
 Exit codes: 0 passed; 1 failed; 77 skipped, and only because a download failed. A kernel that was had and
@@ -42,6 +43,8 @@ def main(arguments: list[str]) -> int:
     try:
         install_programs(say)
         kernel = fetch.get(args.cache, say, args.fresh)
+        if args.fetch:
+            return PASSED
         python = guest_python(args.cache, say)
         bytecode = args.cache / f"bytecode-{python.resolve().name}"
         jobs.compile_for(python, bytecode)
@@ -133,6 +136,7 @@ def _parser() -> argparse.ArgumentParser:
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )
     parser.add_argument("--cache", type=Path, default=cache, help="where the kernel is kept (%(default)s)")
+    parser.add_argument("--fetch", action="store_true", help="only fetch programs and kernel")
     parser.add_argument("--fresh", action="store_true", help="fetch a kernel although one is in the cache")
     parser.add_argument(
         "--record", action="store_true", help="write the kernel that passed into LAST_PASSED.md"
