@@ -34,7 +34,7 @@ from controller.settings import Settings
 from controller.settings.file import load_or_last_good, load_settings, remember_good
 from controller.spool import Spool
 from controller.status import StatusFile
-from controller.wiring import Places, make_probe, make_relay, make_shelf, places, zone
+from controller.wiring import Places, make_probe, make_relay, make_shelf, make_surroundings, places, zone
 
 
 class Daemon:
@@ -73,6 +73,7 @@ class Daemon:
             ends.callback(_quietly, relay.close)
             unsafe = leave_line_file(settings.relay, _line_folders(where, path))
             clock = BoardClock(zone(settings))
+            around = make_surroundings(settings)
             probes = [make_probe(probe, lambda: clock.now().mono_s) for probe in settings.probe]
             keep = FileKeep(where.state)
             kept = keep.load(settings.runtime.cap_s)
@@ -92,7 +93,12 @@ class Daemon:
                 shelf.start()
                 ends.callback(shelf.close)
             notifier = Notifier.of(
-                settings.notify, settings.room.name, settings.loop.tick_s, where.state, log.say
+                settings.notify,
+                settings.room.name,
+                settings.loop.tick_s,
+                where.state,
+                log.say,
+                settings.room.units,
             )
             if notifier is not None:
                 notifier.start()
@@ -120,7 +126,12 @@ class Daemon:
                 (status, log, *(teller for teller in (shelf, notifier) if teller is not None), manager),
                 troubles=tuple((code, words) for code, words in troubles if words),
                 hand=shelf.hand if shelf is not None else _not_seen,
-                more_troubles=notifier.troubles if notifier is not None else tuple,
+                outdoor_c=around.outdoor_c,
+                surface_c=around.surface_c,
+                more_troubles=lambda: (
+                    *(notifier.troubles() if notifier is not None else ()),
+                    *around.troubles(),
+                ),
                 arm=deadman.arm,
             )
             log.say(

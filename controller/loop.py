@@ -54,6 +54,7 @@ class Parts(NamedTuple):
     history: History
     tellers: Sequence[Teller]
     outdoor_c: Callable[[], float | None] = lambda: None
+    surface_c: Callable[[], float | None] = lambda: None  # the coldest one, where a thermometer is on it
     troubles: tuple[tuple[str, str], ...] = ()  # known at the start, standing for as long as it runs
     hand: Callable[[], bool | None] = lambda: None  # the hand/off/auto switch is seen at hand
     arm: Callable[[Decision], None] = lambda decision: None  # a dead man's switch, told before mist
@@ -110,7 +111,7 @@ class Loop:
         inputs = Inputs(
             tuple([probe.read() for probe in parts.probes]),
             parts.relay.seen_on(),
-            None,
+            parts.surface_c(),
             parts.outdoor_c(),
             parts.inbox.poll(now.wall),
             self._troubles,
@@ -143,6 +144,7 @@ class Loop:
             decision.relay_on != self._kept_on
             or ((decision.relay_on or used_unasked) and mono_s - self._kept_at_s + self._tick_s > MARK_S)
             or bool(decision.answers)
+            or decision.surface_hour is not None
             or codes != self._alarm_codes
             or self._unkept != ""
         )

@@ -10,7 +10,7 @@ from contextlib import AbstractContextManager
 from datetime import datetime
 from typing import TYPE_CHECKING, NamedTuple, Protocol
 
-from controller.core.records import Answer, Decision, Instant, Message, Reading, Request
+from controller.core.records import Answer, Decision, Instant, Message, Reading, Request, SurfaceHour
 
 if TYPE_CHECKING:
     from controller.core.state import State
@@ -106,6 +106,10 @@ class History(Protocol):
 
     def note(self, at: Instant, answer: Answer) -> None:
         """A request was answered."""
+        ...
+
+    def surface(self, at: Instant, hour: SurfaceHour) -> None:
+        """Another hour of the coldest surface is over."""
         ...
 
     def event(self, at: Instant, kind: str, words: str) -> None:

@@ -53,6 +53,8 @@ class Recorder:
             self._rh_sum += decision.rh_pct
             self._temp_sum += decision.temp_c
             self._believed += 1
+        if decision.surface_hour is not None:
+            self._history.surface(decision.at, decision.surface_hour)
         if mono_s >= self._minute_ends_s:
             self._end_minutes(inputs, decision)
         self._last = decision

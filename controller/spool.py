@@ -1,8 +1,13 @@
 """SPOOL: requests as small files in a folder, each with an expiry; answers beside them.
 
 In:    a Request from a command, a button or a page.
-Out:   the same Request in the loop, once; its Answer back to whoever waits.
+Out:   the same Request in the loop; its Answer back to whoever waits.
 Never: lets a file do more than ask. A file that is no request is refused by name and set aside.
+
+Nothing that was asked is lost, whenever the program ends. A file goes from ``asked`` to ``taken``, and from
+there once its answer is written, which is after the state is kept and the record written. What lies in
+``taken`` when the program starts is offered again; the core knows by its number (``State.handled``) whether
+it was obeyed already. So each is obeyed once, and answered at least once.
 """
 
 from __future__ import annotations
@@ -21,13 +26,14 @@ from typing import Any
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
+from controller.core import notes
 from controller.core.records import Answer, Request
 from controller.errors import RequestError
 from controller.files import read_small, write_whole
 
-GOOD_FOR = {"refilled": timedelta(hours=24), "cleaned": timedelta(hours=24)}
+GOOD_FOR = dict.fromkeys((*notes.KINDS, *notes.AMENDING), timedelta(days=30))
 GOOD_FOR_OTHERS = timedelta(minutes=15)
-"""How long a request waits for the program: a filling stays true, a wish for mist or quiet does not."""
+"""How long a request waits for the program: a note stays true, a wish for mist or quiet does not."""
 LARGEST_BYTES = 16 * 1024
 MOST_PER_TICK = 16
 ANSWER_AGE_S = 86400.0
@@ -46,6 +52,13 @@ class _Asked(BaseModel):
     litres: float | None = Field(None, gt=0, le=1000)
     rh_pct: float | None = Field(None, gt=0, le=100)
     full: bool = False
+    animal: str = Field("", max_length=40)
+    outcome: str = Field("", max_length=20)
+    remark: str = Field("", max_length=500)
+    about: int | None = Field(None, ge=1, le=2**62)
+    probe: int | None = Field(None, ge=1, le=9)
+    rh_gain: float | None = Field(None, ge=0.1, le=10)
+    rh_offset_pct: float | None = Field(None, ge=-100, le=100)
 
 
 def good_for(kind: str) -> timedelta:
@@ -58,15 +71,18 @@ class Spool:
     def __init__(self, folder: Path, say: Callable[[str], None] = lambda words: None) -> None:
         """``say`` hears, in words, of files that were no requests."""
         self._asked = folder / "asked"
+        self._taken = folder / "taken"
         self._answered = folder / "answered"
         self._refused = folder / "refused"
         self._say = say
         self._obeyed: deque[str] = deque(maxlen=256)
+        self._waiting: deque[str] = deque(maxlen=256)
+        self._left_over: list[str] | None = None  # in ``taken`` when the program began; None: not looked yet
 
     def prepare(self) -> None:
         """Makes the folders. Raises RequestError."""
         try:
-            for folder in (self._asked.parent, self._asked, self._answered, self._refused):
+            for folder in (self._asked.parent, self._asked, self._taken, self._answered, self._refused):
                 _make_shared(folder)
         except OSError as error:
             raise RequestError(f"{self._asked.parent} cannot be made: {error.strerror}") from error
@@ -100,24 +116,28 @@ class Spool:
             return None
 
     def poll(self, now: datetime) -> tuple[Request, ...]:
-        try:
-            names = sorted(
-                entry.name
-                for entry in os.scandir(self._asked)
-                if entry.name.endswith(".json") and not entry.name.startswith(".")
-            )
-        except OSError:
-            return ()
+        """What is new, and at the first look what was taken before the program ended without an answer."""
+        if self._left_over is None:
+            self._left_over = _names(self._taken)
         found = []
-        for name in [name for name in names if name not in self._obeyed][:MOST_PER_TICK]:
-            path = self._asked / name
-            self._obeyed.append(name)  # once, even where the file cannot be removed
+        for name in self._left_over[:MOST_PER_TICK]:
+            self._left_over.remove(name)
+            self._obeyed.append(name)
+            if (self._answered / name).exists():  # only the tidying was missing
+                self._done_with(name)
+            elif request := self._read(self._taken / name, now):
+                found.append(request)
+        new = [name for name in _names(self._asked) if name not in self._obeyed]
+        for name in new[: MOST_PER_TICK - len(found)]:
             try:
-                request = self._read(path, now)
-                path.unlink()  # taken before it is obeyed: what cannot be taken would come again
-            except (OSError, ValueError) as error:
-                self._put_aside(path, error)
-            else:
+                (self._asked / name).rename(self._taken / name)  # what cannot be taken would come again
+            except OSError as error:
+                if name not in self._waiting:  # said once, tried at each look: a full disk has its end
+                    self._waiting.append(name)
+                    self._say(f"{name} waits, since it cannot be taken yet: {error.strerror}")
+                continue
+            self._obeyed.append(name)
+            if request := self._read(self._taken / name, now):
                 found.append(request)
         return tuple(found)
 
@@ -134,15 +154,27 @@ class Spool:
                 write_whole(self._answered / f"{answer.request.id}.json", json.dumps(plain), durable=False)
             except OSError as error:
                 self._say(f"the answer to {answer.request.id} could not be written: {error.strerror}")
+            self._done_with(f"{answer.request.id}.json")
         self._sweep()
 
-    def _read(self, path: Path, now: datetime) -> Request:
-        asked = _Asked.model_validate_json(read_small(path, LARGEST_BYTES, os.O_NOFOLLOW))
-        for moment in (asked.expires, asked.at):
-            if moment is not None and moment.tzinfo is None:
-                raise ValueError("a time in it has no offset from UTC")
-        if asked.expires > now + 2 * good_for(asked.kind):
-            raise ValueError("it wants to be good for too long")
+    def _done_with(self, name: str) -> None:
+        try:
+            (self._taken / name).unlink(missing_ok=True)
+        except OSError as error:  # harmless: at the next start it is known to be answered
+            self._say(f"{self._taken / name} could not be removed: {error.strerror}")
+
+    def _read(self, path: Path, now: datetime) -> Request | None:
+        """None where it is no request: it is then set aside, and that was said."""
+        try:
+            asked = _Asked.model_validate_json(read_small(path, LARGEST_BYTES, os.O_NOFOLLOW))
+            for moment in (asked.expires, asked.at):
+                if moment is not None and moment.tzinfo is None:
+                    raise ValueError("a time in it has no offset from UTC")
+            if asked.expires > now + 2 * good_for(asked.kind):
+                raise ValueError("it wants to be good for too long")
+        except (OSError, ValueError) as error:
+            self._put_aside(path, error)
+            return None
         return Request(**{**asked.model_dump(), "id": path.stem})
 
     def _sweep(self) -> None:
@@ -152,6 +184,17 @@ class Spool:
                 for entry in os.scandir(folder):
                     if entry.stat(follow_symlinks=False).st_mtime < time.time() - ANSWER_AGE_S:
                         Path(entry.path).unlink(missing_ok=True)
+
+
+def _names(folder: Path) -> list[str]:
+    try:
+        return sorted(
+            entry.name
+            for entry in os.scandir(folder)
+            if entry.name.endswith(".json") and not entry.name.startswith(".")
+        )
+    except OSError:
+        return []
 
 
 def _make_shared(folder: Path) -> None:

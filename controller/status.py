@@ -92,6 +92,10 @@ def describe(
         "settings_l_per_h": settings_l_per_h,
         "output_counts": 0 if water is None else water.counts,
         "used_h_in_24": decision.used_s / 3600.0,
+        "surface_c": decision.surface_c,
+        "surface_rh_pct": decision.surface_rh_pct,
+        "surface_measured": decision.surface_measured,
+        "mould_index": decision.mould_index,
         "by_hand": by_hand(decision),
         "next_possible_on": None if next_on is None else next_on.isoformat(timespec="seconds"),
         "alarms": [_message(message) for message in decision.alarms],
@@ -121,7 +125,7 @@ def to_do(decision: Decision) -> str:
         if not message.acked_by:
             return message_words(message)
     for message in decision.notices:
-        if message.code != "wall_estimate" and (check := check_words(message)):
+        if message.code not in ("wall_estimate", "calibrating") and (check := check_words(message)):
             return check
     if decision.tank_l is None:
         return "Fill the tank and say `hygrohold note refilled`: how much is in it is not known."
@@ -174,6 +178,8 @@ def as_text(plain: dict[str, Any], now: datetime, running: bool = True) -> str:
     lines.append(_row("Tank", _tank(plain, now)))
     if plain.get("output_counts"):
         lines.append(_row("Output", _output(plain)))
+    if plain.get("surface_c") is not None:
+        lines.append(_row("Coldest", _surface(plain)))
     lines += [_row("Alarm", _told(item, now)) for item in plain["alarms"]]
     lines += [_row("Notice", _told(item, now)) for item in plain["notices"]]
     return "\n".join(lines)
@@ -226,8 +232,14 @@ def _tank(plain: dict[str, Any], now: datetime) -> str:
 def _output(plain: dict[str, Any]) -> str:
     rate, off, counts = plain["output_l_per_h"], 2.0 * plain["output_sd_l_per_h"], plain["output_counts"]
     fillings = "one filling or dry tank" if counts == 1 else f"{counts} fillings or dry tanks"
-    words = f"about {rate:.2g} L an hour, give or take {off:.1g}, learned from {fillings}"
-    return f"{words}; the settings say {plain['settings_l_per_h']:.2g}"
+    words = f"about {rate:.2g} L an hour, give or take {off:.1g} L, learned from {fillings}"
+    return f"{words}; the settings say {plain['settings_l_per_h']:.2g} L an hour"
+
+
+def _surface(plain: dict[str, Any]) -> str:
+    how = "measured" if plain["surface_measured"] else "by an estimate"
+    wet = f"{plain['surface_rh_pct']:.0f} %RH on it" if plain["surface_rh_pct"] < 100.0 else "wet"
+    return f"wall {plain['surface_c']:.1f} °C, {how}: {wet}; mould index {plain['mould_index']:.1f} of 6"
 
 
 def _told(item: dict[str, str], now: datetime) -> str:

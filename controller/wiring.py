@@ -21,6 +21,7 @@ from controller.devices.probe_hwmon import HwmonProbe
 from controller.devices.probe_iio import IioProbe
 from controller.devices.probe_replay import ReplayProbe
 from controller.devices.shelf_words import in_words
+from controller.devices.thermometer import Surroundings, make_thermometer
 from controller.errors import KeptStateError, ProbeError
 from controller.history.store import SqliteHistory
 from controller.keep import MemoryKeep
@@ -117,6 +118,16 @@ def make_probe(settings: RoomProbe, now_s: Callable[[], float]) -> Probe:
     )
 
 
+def make_surroundings(settings: Settings) -> Surroundings:
+    """Thermometers on the coldest wall and outdoors, where there are any. Raises ProbeError."""
+    surface = settings.surface
+    if surface.probe.kind == "simulated":
+        raise ProbeError(
+            '[surface.probe] kind = "simulated" exists only in a rehearsal: name a real thermometer, or none.'
+        )
+    return Surroundings(make_thermometer(surface.probe), make_thermometer(surface.outdoor))
+
+
 def make_relay(settings: Settings, before_claim: Callable[[], None] = lambda: None) -> Relay:
     """The relay, off. Raises RelayError. A simulated one drives nothing, which the caller must say.
 
@@ -199,6 +210,7 @@ def make_rehearsal(
             history,
             (witness, *tellers),
             lambda: world.outdoor.temp_c,
+            world.surface_c if settings.surface.probe.kind == "simulated" else lambda: None,
         )
 
     return Rehearsal(world, witness, history, weather, keep, settings.loop.tick_s, begin)

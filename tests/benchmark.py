@@ -13,7 +13,7 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
-from tests.benchmarks import board, rehearsals, trouble
+from tests.benchmarks import board, rehearsals, reports, trouble
 from tests.benchmarks.paper import line
 
 PARTS = {
@@ -28,6 +28,7 @@ PARTS = {
         board.relay_off,
         board.daemon,
         board.disk,
+        reports.report_year,
         trouble.stall,
         trouble.hang,
         trouble.soak,

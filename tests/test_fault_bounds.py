@@ -186,13 +186,25 @@ def by_blocks(memory: EffectMemory, t: float, rh_pct: tuple[float, ...]) -> Effe
     return memory
 
 
-def test_half_an_hour_that_neither_mist_nor_none_explains_is_another_room() -> None:
+def test_a_fall_that_no_mist_does_not_explain_is_something_that_was_opened() -> None:
     life = mist_room.Life(mist_room.Room(k=0.6, g=40.0, swing_c=0.0), 3).run(4.0)
     assert life.memory.learned.known
-    short = by_blocks(life.memory, life.t, (62.0, 52.0, 42.0, 35.0, 35.0, 35.0))
+    long = by_blocks(life.memory, life.t, (62.0, 52.0, 42.0, 32.0, 22.0, 12.0, 2.0, 2.0, 2.0, 2.0))
+    assert long.learned.known
+    assert long.learned.aired > 0
+    assert long.learned.theta == life.memory.learned.theta  # as long as it may be open, nothing is learned
+    assert not long.verdict.no_mist
+    assert not long.verdict.stray_mist
+
+
+def test_half_an_hour_that_neither_mist_nor_none_explains_is_another_room() -> None:
+    life = mist_room.Life(mist_room.Room(k=0.6, g=20.0, swing_c=0.0), 3).run(4.0)
+    assert life.memory.learned.known
+    rises = [66.0 + 4.0 * step for step in range(8)]  # mist gives 1.6
+    short = by_blocks(life.memory, life.t, (62.0, *rises[:4], 78.0, 78.0, 78.0))
     assert short.learned.known
     assert short.learned.strange == 0
-    long = by_blocks(life.memory, life.t, (62.0, 52.0, 42.0, 32.0, 22.0, 12.0, 2.0))
+    long = by_blocks(life.memory, life.t, (62.0, *rises))
     assert not long.learned.known
     assert not long.verdict.no_mist
     assert not long.verdict.stray_mist

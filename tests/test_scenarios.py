@@ -52,6 +52,12 @@ def test_no_two_expect_the_same() -> None:
 
 
 LONG = {
+    "power-cuts",
+    "probe-that-jumps",
+    "leaking-tank",
+    "humidifier-breaks",
+    "humidifier-too-strong",
+    "one-of-two-probes-dies",
     "scale-over-months",
     "soaked-substrate",
     "winter-room",

@@ -86,6 +86,7 @@ ONE_DOOR = {
     "simple_pid": ["controller/core/demand_pid.py"],
     "matplotlib": ["controller/picture_parts.py"],
     "apprise": ["controller/notifier/service_child.py"],
+    "svg": ["controller/reporting/charts.py"],
 }
 ONE_FOLDER = {"sqlite3": "controller/history/", "gpiozero": "controller/devices/"}
 

@@ -31,6 +31,7 @@ def run(args: argparse.Namespace) -> int:
     print(f"Settings   in order: {args.settings or 'the built-in default'}")
     print(f"           {_plan(settings)}")
     readings = _probes(settings)
+    _surroundings(settings)
     relay_fine = _relay(settings)
     _shelf(settings)
     _outside(settings, args.settings)
@@ -85,6 +86,27 @@ def _probes(settings: Settings) -> list[Reading]:
     if not found:
         print("Found      no probe with a kernel driver on this machine")
     return readings if len(readings) == len(settings.probe) else []
+
+
+def _surroundings(settings: Settings) -> None:
+    """A reading of each thermometer beside the probe; none is needed."""
+    from controller.devices.thermometer import make_thermometer
+    from controller.errors import HygroholdError
+
+    surface = settings.surface
+    for name, part in (("Wall", surface.probe), ("Outdoors", surface.outdoor)):
+        if part.kind == "simulated":
+            print(f"{name:<11}simulated, for rehearsals only: `run` refuses it")
+        elif part.kind != "none":
+            try:
+                made = make_thermometer(part)
+            except HygroholdError as error:
+                print(f"{name:<11}{error}")
+                continue
+            assert made is not None
+            temp_c = made.read_c()
+            words = f"no reading, because {made.failure}" if temp_c is None else f"{temp_c:.1f} °C"
+            print(f"{name:<11}{made.name}: {words}")
 
 
 def _because(failure: str) -> str:

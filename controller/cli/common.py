@@ -9,11 +9,13 @@ import re
 import sys
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
-from datetime import datetime, time, timedelta, tzinfo
+from datetime import date, datetime, time, timedelta, tzinfo
 from pathlib import Path
 from time import monotonic, sleep
 from typing import TYPE_CHECKING, Any, TypeVar
 
+from controller.core import units
+from controller.core.notes import FIRST_YEAR, SLACK_S
 from controller.errors import HygroholdError, SettingsError
 
 if TYPE_CHECKING:
@@ -23,8 +25,7 @@ if TYPE_CHECKING:
 S = TypeVar("S", bound="Settings")
 PATH_VARIABLE = "HYGROHOLD_SETTINGS"
 WAIT_S = 25.0
-STAYS_TRUE = ("refilled", "cleaned")
-"""What was done stays done, and may wait for a program that is not running."""
+NOON = time(12)
 SCENARIO_KEY = re.compile(r": (about|expect): no such setting")
 _DURATION = re.compile(r"(\d+(?:\.\d+)?)\s*(s|min|h|d)")
 _UNITS = {"s": 1.0, "min": 60.0, "h": 3600.0, "d": 86400.0}
@@ -149,25 +150,48 @@ def above_zero(text: str) -> float:
     return value
 
 
-def moment(text: str) -> datetime | time:
-    """Argparse type: a past local time, "16:40" or "2026-01-14T16:40"; ``past`` makes an instant of it."""
+def water_l(text: str) -> float:
+    """Argparse type: litres, or an amount with its unit, like "0.5 gal"."""
+    litres = units.read(text, units.litres)
+    if litres is None and units.has_unit(text):
+        words = f'{text!r} is not an amount of water like 2.5, "0.5 gal" or "64 fl oz"'
+        raise argparse.ArgumentTypeError(words)
+    return above_zero(text if litres is None else str(litres))
+
+
+def moment(text: str) -> datetime | date | time:
+    """Argparse type: "16:40", "2026-01-14" or "2026-01-14T16:40", local; ``past`` makes an instant of it."""
     try:
-        return (
-            time.fromisoformat(text.zfill(5))
-            if re.fullmatch(r"\d{1,2}:\d{2}", text)
-            else datetime.fromisoformat(text)
-        )
+        if re.fullmatch(r"\d{1,2}:\d{2}", text):
+            return time.fromisoformat(text.zfill(5))
+        if re.fullmatch(r"\d{4}-\d{2}-\d{2}", text):
+            return date.fromisoformat(text)
+        return datetime.fromisoformat(text)
     except ValueError:
-        raise argparse.ArgumentTypeError(f"{text!r} is not a time like 16:40 or 2026-01-14T16:40") from None
+        words = f"{text!r} is not a time like 16:40, 2026-01-14 or 2026-01-14T16:40"
+        raise argparse.ArgumentTypeError(words) from None
 
 
-def past(said: datetime | time, zone: tzinfo) -> datetime:
-    """The instant a person means, in the room's zone; an hour still to come today was yesterday's."""
-    if isinstance(said, datetime):
-        return said if said.tzinfo is not None else said.replace(tzinfo=zone)
+def past(said: datetime | date | time, zone: tzinfo) -> datetime:
+    """The instant a person means, in the room's zone. Raises SettingsError for one that is still to come.
+
+    An hour still to come today was yesterday's. A day alone means its noon, or now where that is to come.
+    """
     now = datetime.now(zone)
-    found = datetime.combine(now.date(), said, zone)
-    return found if found <= now else datetime.combine(now.date() - timedelta(days=1), said, zone)
+    if isinstance(said, datetime):
+        found = said if said.tzinfo is not None else said.replace(tzinfo=zone)
+    elif isinstance(said, date):
+        found = datetime.combine(said, NOON, zone)
+        found = now if said == now.date() and found.timestamp() > now.timestamp() else found
+    else:
+        found = datetime.combine(now.date(), said, zone)
+        if found.timestamp() > now.timestamp():
+            found = datetime.combine(now.date() - timedelta(days=1), said, zone)
+    if found.timestamp() > now.timestamp() + SLACK_S:
+        raise SettingsError(f"--at: {found:%Y-%m-%d %H:%M} is still to come; a note tells what has happened")
+    if found.year < FIRST_YEAR:
+        raise SettingsError(f"--at: {found:%Y-%m-%d} is too long ago: notes begin in {FIRST_YEAR}")
+    return found
 
 
 def add_by(to: argparse.ArgumentParser) -> None:
@@ -179,19 +203,24 @@ def add_by(to: argparse.ArgumentParser) -> None:
 def ask(args: argparse.Namespace, request: Request) -> int:
     """Leaves a request and waits for its answer. Only a note waits for a program that is not running."""
     from controller.cli import DONE, REFUSED
-    from controller.spool import Spool, good_for
+    from controller.core.keeper import duration_words
+    from controller.spool import GOOD_FOR, GOOD_FOR_OTHERS, Spool, good_for
     from controller.wiring import places, zone
 
     settings = load(args)
     now = datetime.now(zone(settings))
     running = _running(settings)
-    if not running and request.kind not in STAYS_TRUE:
+    stays_true = request.kind in GOOD_FOR  # what was done stays done
+    if request.rh_pct is not None:  # but a wish goes with it
+        stays_true, request = False, request._replace(expires=now + GOOD_FOR_OTHERS)
+    if not running and not stays_true:
         print(
             f"The program is not running for room {settings.room.name}: nothing was asked. "
             f"{start_words(settings, args.settings)}"
+            + (" A note without --raise is kept for it." if request.kind in GOOD_FOR else "")
         )
         return REFUSED
-    if request.kind in STAYS_TRUE and request.at is None:
+    if request.kind in GOOD_FOR and request.at is None:
         request = request._replace(at=now)  # it may be read later
     spool = Spool(places(settings).spool)
     identity = spool.leave(request, now)
@@ -200,14 +229,14 @@ def ask(args: argparse.Namespace, request: Request) -> int:
         answer = spool.answer_to(identity)
         if answer is not None:
             done, words = answer
-            print(f"{'Done' if done else 'Refused'}: {words}.")
+            print(f"{'Done' if done else 'Refused'}: {units.said(words, settings.room.units)}.")
             return DONE if done else REFUSED
         sleep(0.2)
         running = _running(settings)
-    hours = good_for(request.kind).total_seconds() / 3600
+    kept_s = (GOOD_FOR_OTHERS if request.expires is not None else good_for(request.kind)).total_seconds()
     print(
         f"The program {'has not answered' if running else 'is not running'} for room {settings.room.name}. "
-        f"The request is kept for {hours:g} h and carried out when it runs."
+        f"The request is kept for {duration_words(kept_s)} and carried out when it runs."
     )
     return REFUSED
 

@@ -25,6 +25,7 @@ def add(commands: Any) -> None:
 
 def run(args: argparse.Namespace) -> int:
     from controller.cli import DONE, NOT_RUNNING
+    from controller.core.units import said
     from controller.service.notice import newest
     from controller.status import as_text, ended_words, read_status, runs
     from controller.wiring import places, zone
@@ -42,7 +43,7 @@ def run(args: argparse.Namespace) -> int:
         print(f"The program is not running for room {settings.room.name}.")
         print(common.start_words(settings, args.settings))
     else:
-        print(as_text(plain, now, running))
+        print(said(as_text(plain, now, running), settings.room.units))
     words = "" if ended is None else ended_words(ended, now, running)
     if words and not args.json:
         print(words)

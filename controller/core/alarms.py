@@ -15,7 +15,8 @@ from typing import NamedTuple
 from controller.core.records import Message
 
 NOTICES = frozenset({"tank_low", "cap_reached", "wall_estimate", "wall_wet", "too_humid", "power_was_out"})
-NOTICES |= {"outrun", "cleaning_due", "calibration_due", "bypassed"}
+NOTICES |= {"outrun", "cleaning_due", "calibration_due", "bypassed", "calibrating"}
+NOTICES |= {"outdoor_lost", "wall_holds", "wall_month", "mould_begins", "mould_visible"}
 """A notice tells of the world. All else is a fault alarm: probe, relay, humidifier, board or record."""
 
 PATIENCE_S = {
@@ -25,6 +26,9 @@ PATIENCE_S = {
     "relay_stuck_on": 60.0,
     "relay_no_answer": 60.0,
     "wall_estimate": 3600.0,
+    "wall_holds": 1800.0,
+    "wall_lost": 3600.0,
+    "outdoor_lost": 3600.0,
     "room_cold": 1800.0,
     "clock_doubted": 3600.0,
     "too_humid": 3 * 3600.0,

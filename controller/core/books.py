@@ -12,9 +12,10 @@ from typing import NamedTuple
 
 from controller.core import keeper, runtime, tank
 from controller.core.alarms import Standing
+from controller.core.calibration import CalibrationMemory
 from controller.core.effect import EffectMemory
 from controller.core.keeper import KeeperMemory
-from controller.core.records import Answer, Inputs
+from controller.core.records import Answer, Inputs, Request
 from controller.core.rules import Rules
 from controller.core.runtime import RuntimeMemory
 from controller.core.state import RelayMemory, State
@@ -22,6 +23,8 @@ from controller.core.tank import TankMemory
 
 SHORTEST_INTERVAL_S = 1.0
 LONGEST_INTERVAL_S = 300.0
+MOST_HANDLED = 32
+"""Twice as many as are taken in one tick: those of a tick that was cut off are surely among them."""
 
 
 class Tick(NamedTuple):
@@ -46,6 +49,7 @@ class Books(NamedTuple):
     standing: tuple[Standing, ...]
     effect: EffectMemory
     answers: tuple[Answer, ...]
+    calibration: CalibrationMemory
 
 
 def book(state: State, inputs: Inputs, rules: Rules, tick: Tick) -> Books:
@@ -63,18 +67,61 @@ def book(state: State, inputs: Inputs, rules: Rules, tick: Tick) -> Books:
     used = runtime.advance(state.runtime, tick.t, tick.dt_s, was_on)
     water = tank.advance(state.tank, tick.t, on_s, rules.tank)
     if not inputs.requests:
-        return Books(was_on, on_s, relay, used, water, state.keeper, state.standing, state.effect, ())
+        return Books(
+            was_on, on_s, relay, used, water, state.keeper, state.standing, state.effect, (),
+            state.calibration,
+        )  # fmt: skip
     if not state.started:
         words = "the clock gives no usable time yet; ask again"
         refused = tuple(Answer(request, False, words) for request in inputs.requests)
-        return Books(was_on, on_s, relay, used, water, state.keeper, state.standing, state.effect, refused)
+        return Books(
+            was_on, on_s, relay, used, water, state.keeper, state.standing, state.effect, refused,
+            state.calibration,
+        )  # fmt: skip
+    known = dict(state.handled)
     desk, answers = keeper.handle(
-        keeper.Desk(state.keeper, water, used, state.standing, state.effect, state.whole_day(tick.t)),
-        inputs.requests, tick.t, tick.wall, rules.keeper, rules.tank,
+        keeper.Desk(
+            state.keeper, water, used, state.standing, state.effect, state.whole_day(tick.t),
+            state.calibration, len(rules.probe),
+        ),
+        tuple([request for request in inputs.requests if _number(request) not in known]),
+        tick.t, tick.wall, rules.keeper, rules.tank,
     )  # fmt: skip
+    answers += tuple([_told_again(asked, known) for asked in inputs.requests if _number(asked) in known])
     return Books(
-        was_on, on_s, relay, desk.runtime, desk.tank, desk.keeper, desk.standing, desk.effect, answers
+        was_on,
+        on_s,
+        relay,
+        desk.runtime,
+        desk.tank,
+        desk.keeper,
+        desk.standing,
+        desk.effect,
+        answers,
+        desk.calibration,
     )
+
+
+def _number(request: Request) -> str:
+    """As it can be kept, whatever an embedder or a file's name gives; "" where there is none."""
+    return request.id.encode("ascii", "backslashreplace").decode() if isinstance(request.id, str) else ""
+
+
+def _told_again(request: Request, known: dict[str, bool]) -> Answer:
+    """It was obeyed and kept, or refused, and then the program ended before anybody was told."""
+    if known[_number(request)]:
+        return Answer(request, True, "done already, just before the program was started again")
+    return Answer(request, False, "was refused, just before the program was started again; ask again")
+
+
+Handled = tuple[tuple[str, bool], ...]
+
+
+def remember(handled: Handled, answers: tuple[Answer, ...]) -> Handled:
+    """The last requests that were answered, the newest last: none is obeyed a second time."""
+    known = dict(handled)
+    new = [(number, answer.done) for answer in answers if (number := _number(answer.request))]
+    return (*handled, *[item for item in new if item[0] not in known])[-MOST_HANDLED:]
 
 
 def _seen(relay: RelayMemory, was_on: bool, tick: Tick) -> RelayMemory:

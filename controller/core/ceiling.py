@@ -6,18 +6,23 @@ Never: lets a probe's own error carry the room above the ceiling: the limit obey
        keeper's figure less the probe's accuracy.
 
 The surface estimate is ISO 13788's: fRsi = (surface - outdoors) / (indoors - outdoors), with
-80 % RH at the surface as the criterion for mould. An estimate only warns.
+80 % RH at the surface as the criterion for mould. An estimate only warns; what a measured surface may hold
+is in ``wall.py``.
 """
 
 from __future__ import annotations
 
 from functools import cached_property
-from typing import NamedTuple
+from typing import Literal, NamedTuple
 
-from pydantic import Field
+from pydantic import Field, field_validator
+from pydantic_core import PydanticCustomError
 
 from controller.core import air
-from controller.core.limits import Limits, Rh, TempC
+from controller.core.limits import Kelvin, Limits, Rh, TempC
+from controller.core.mould import MouldLimits
+
+MONTHS = 12
 
 
 class CeilingLimits(Limits):
@@ -37,13 +42,34 @@ class CeilingLimits(Limits):
         return self.limit_rh_pct - self.clear_rh_pct
 
 
-class SurfaceLimits(Limits):
+class SurfaceLimits(MouldLimits):
     """The coldest wall or window of the room."""
 
     frsi: float | None = Field(None, ge=0.1, le=1.0, description="temperature factor of ISO 13788")
     outdoor_c: TempC | None = Field(None, description="a winter outdoor temperature, if nothing measures it")
+    seasonal_outdoor_c: tuple[TempC, ...] = Field(
+        (),
+        max_length=12,
+        description="usual outdoor temperatures, January to December, if nothing measures it",
+    )
+    policy: Literal["warn", "hold"] = Field(
+        "warn", description="warn: say so; hold: a measured wall keeps target and mist down"
+    )
     warn_surface_rh_pct: Rh = Field(80.0, description="RH at the surface from which mould can grow")
-    dew_margin_c: float = Field(0.5, ge=0, le=10, description="a measured surface must be this far above dew")
+    dew_margin_c: Kelvin = Field(0.5, ge=0, le=10, description="a measured surface must be so far above dew")
+
+    @field_validator("seasonal_outdoor_c")
+    @classmethod
+    def _a_year_has_twelve(cls, value: tuple[float, ...]) -> tuple[float, ...]:
+        if value and len(value) != MONTHS:
+            raise PydanticCustomError(
+                "months", "twelve figures, from January to December; found {count}", {"count": len(value)}
+            )
+        return value
+
+    def usual_outdoor_c(self, month: int) -> float | None:
+        """Where nothing measures it: the month's figure (1 to 12), else the winter's."""
+        return self.seasonal_outdoor_c[month - 1] if self.seasonal_outdoor_c else self.outdoor_c
 
 
 class Surface(NamedTuple):
@@ -63,7 +89,12 @@ def holds(held: bool, rh_high_pct: float, limits: CeilingLimits) -> bool:
 
 
 def coldest_surface(
-    temp_c: float, rh_pct: float, surface_c: float | None, outdoor_c: float | None, limits: SurfaceLimits
+    temp_c: float,
+    rh_pct: float,
+    surface_c: float | None,
+    outdoor_c: float | None,
+    limits: SurfaceLimits,
+    month: int = 1,
 ) -> Surface | None:
     """The state of the coldest surface; None when neither it nor the outdoors is known.
 
@@ -73,7 +104,7 @@ def coldest_surface(
         wall_c, measured = surface_c, True
     else:
         if outdoor_c is None:
-            outdoor_c = limits.outdoor_c
+            outdoor_c = limits.usual_outdoor_c(month)
         if limits.frsi is None or outdoor_c is None or not -60.0 <= outdoor_c <= 80.0:
             return None
         wall_c, measured = outdoor_c + limits.frsi * (temp_c - outdoor_c), False

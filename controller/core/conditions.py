@@ -10,8 +10,9 @@ from __future__ import annotations
 from datetime import datetime, timedelta
 from typing import NamedTuple
 
-from controller.core import refill
+from controller.core import calibration, mould, refill
 from controller.core.alarms import Condition, Standing
+from controller.core.calibration import CalibrationMemory
 from controller.core.ceiling import Surface
 from controller.core.effect import EffectMemory
 from controller.core.guards import Facts
@@ -19,7 +20,8 @@ from controller.core.keeper import KeeperMemory
 from controller.core.records import Reason, Water
 from controller.core.rules import Rules
 from controller.core.state import Outage, RelayMemory
-from controller.core.trust import Belief, ProbeMemory
+from controller.core.trust import AWAY, Belief, ProbeMemory
+from controller.core.wall import WallMemory
 
 RESTARTS, WITHIN_S = 5, 1800.0
 """So many starts in so long are a loop. Common practice, no source."""
@@ -49,6 +51,10 @@ class Scene(NamedTuple):
     starts_t: tuple[float, ...]
     lost: str  # why kept state could not be used
     before: tuple[Standing, ...]  # what stood until now
+    compared: CalibrationMemory
+    coldest: WallMemory
+    wanted_rh_pct: float  # before the wall had its say
+    target_rh_pct: float
 
 
 def gather(scene: Scene, troubles: tuple[tuple[str, str], ...]) -> list[Condition]:
@@ -75,7 +81,14 @@ def gather(scene: Scene, troubles: tuple[tuple[str, str], ...]) -> list[Conditio
 def _of_probes(scene: Scene) -> list[Condition]:
     rules, belief = scene.rules, scene.belief
     found = []
-    if not belief.trusted:
+    away = calibration.away(scene.compared, scene.t)
+    if away and calibration.overdue(scene.compared, scene.t):
+        found.append(Condition("probe_not_back", detail=str(away)))
+    elif away:
+        found.append(Condition("calibrating", detail=str(away)))
+    if belief.doubt == AWAY:
+        pass  # nothing is wrong with it
+    elif not belief.trusted:
         found.append(Condition("probe_lost", detail=belief.detail or belief.doubt))
     elif belief.doubt and len(rules.probe) > 1:
         found.append(Condition("one_probe_lost", detail=belief.detail or belief.doubt))
@@ -108,7 +121,7 @@ def _of_mist(scene: Scene) -> list[Condition]:
     low_rh_pct = scene.rules.target.band_low_rh_pct
     if belief.rh_pct is not None and belief.rh_pct < low_rh_pct and not verdict.no_mist:
         held_off = any(reason.code not in RHYTHM for reason in scene.refused)
-        if not held_off:
+        if not held_off and scene.target_rh_pct >= scene.wanted_rh_pct:
             code = "outrun" if verdict.known else "below_band"
             found.append(Condition(code, belief.rh_pct, low_rh_pct))
     return found
@@ -124,9 +137,7 @@ def _of_the_world(scene: Scene) -> list[Condition]:
         )
     if water.level_l is not None:
         found += _of_tank(water, water.level_l, scene)
-    if surface is not None and surface.rh_pct > rules.surface.warn_surface_rh_pct:
-        code = "wall_wet" if surface.measured else "wall_estimate"
-        found.append(Condition(code, surface.rh_pct, surface.room_limit_rh_pct))
+    found += _of_the_wall(scene, surface)
     if facts.trusted and facts.rh_high_pct > rules.ceiling.highest_rh_pct and not facts.on:
         found.append(Condition("too_humid", facts.rh_high_pct, rules.ceiling.highest_rh_pct))
     if scene.outage is not None and scene.t < scene.outage.until_t:
@@ -135,6 +146,24 @@ def _of_the_world(scene: Scene) -> list[Condition]:
     if facts.bypass:
         found.append(Condition("bypassed", facts.bypass_left_s, detail=facts.bypass))
     return found + _due(scene)
+
+
+def _of_the_wall(scene: Scene, surface: Surface | None) -> list[Condition]:
+    found = []
+    wanted = f"{scene.wanted_rh_pct:.0f}"
+    if scene.target_rh_pct < scene.wanted_rh_pct:
+        found.append(Condition("wall_holds", scene.target_rh_pct, detail=wanted))
+    elif surface is not None and surface.rh_pct > scene.rules.surface.warn_surface_rh_pct:
+        code = "wall_wet" if surface.measured else "wall_estimate"
+        found.append(Condition(code, surface.rh_pct, surface.room_limit_rh_pct, wanted))
+    kept = scene.coldest.mould
+    if kept.grown >= mould.SEEN_INDEX:
+        found.append(Condition("mould_visible", kept.grown))
+    elif kept.grown >= mould.BEGINS_INDEX:
+        found.append(Condition("mould_begins", kept.grown))
+    if len(kept.days) >= mould.MONTH_DAYS and (month_rh_pct := mould.month_is_wet(kept)) is not None:
+        found.append(Condition("wall_month", month_rh_pct, mould.MONTH_RH_PCT))
+    return found
 
 
 def _clock_in(scene: Scene) -> str:
@@ -155,8 +184,8 @@ def _due(scene: Scene) -> list[Condition]:
     if limits.cleaning_days > 0.0 and t - scene.wishes.cleaned_t > limits.cleaning_days * DAY_S:
         found.append(Condition("cleaning_due", (t - scene.wishes.cleaned_t) / DAY_S, limits.cleaning_days))
     if limits.calibration_days > 0.0:
-        for correction in scene.rules.probe:
-            compared = correction.calibrated_on
+        for index, correction in enumerate(scene.rules.probe):
+            compared = calibration.compared_on(correction, calibration.newest(scene.compared, index))
             days = t / DAY_S if compared is None else float((scene.wall.date() - compared).days)
             if days > limits.calibration_days:
                 found.append(Condition("calibration_due", days, limits.calibration_days))

@@ -5,8 +5,9 @@ Out:   three doubts: no mist though on; mist though off; much less than it gave.
        ``effect_model.py``.
 Never: switches anything, or says a word before it has learned.
 
-Not proof against a window that stays open for long in a room whose walls and goods hold no moisture: that
-can look like no mist.
+Not proof against a window that is opened a little, for long, in a room whose walls and goods hold no
+moisture: where it takes about half of what mist gives, that looks like no mist. The words of the alarm say
+both.
 """
 
 from __future__ import annotations

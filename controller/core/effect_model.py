@@ -11,8 +11,12 @@ Kalman filter with a random walk (Kalman 1960). Mist counts by when it came: at 
 wholly, towards their far ends less and less, as it does in the mean of a block. A change that cannot be
 explained at all (a door) teaches nothing for a while. Whether mist came is judged by the likelihood of the
 change with it and without it, summed as Page's CUSUM (Page 1954); a change far beyond both is no evidence.
-Half an hour of those is another room (a door that stays open): all is then learned anew, and nothing said
-until it is.
+Half an hour of those is another room: all is then learned anew, and nothing said until it is.
+
+Where the air falls clearly faster than it does without mist, and no doubt was there before, something was
+opened. Whether mist comes cannot be told then: for up to six hours, or until mist is seen again, nothing is
+learned and nothing counts as no mist. Where doubt had begun, a fast fall is no excuse. Nor is anything known
+in a room that was never without mist: its own background looks like part of the mist then.
 """
 
 from __future__ import annotations
@@ -36,13 +40,23 @@ STORE = 0.05
 LEAST_NOISE = 0.05
 LEARNING_BLOCKS = 72
 """With mist in them: six hours where it is always on."""
+IDLE_BLOCKS = 12
+"""An hour's worth without mist: where it was never off, mist cannot be told from the room's background."""
 SURE = 4.0
 """The effect counts as known when it is so many times its own standard error."""
 TELLING = 2.0
 """A block can tell whether mist came when its mist is so many standard deviations of the noise."""
+TELLING_OFF = 3.0
+"""Likewise without mist: more, since what was learned wrongly shows itself there, block after block."""
 UNEXPLAINED = 3.0
 UPSET = 6
 """Half an hour."""
+FALLS = 0.15
+"""Of the gain, a block: a fall that is so much faster than without mist is something that was opened."""
+LONGEST_AIRED = 72
+"""Six hours; what was opened and still stands so is then said, as no mist."""
+SEEN = 6
+"""Blocks one after another that can tell and had their mist: what was opened is shut."""
 MOST_EVIDENCE = 1.0
 ENOUGH = 8.0
 """Log likelihood ratio at which it is said: at the most of 1 a block, never sooner than after eight."""
@@ -67,7 +81,8 @@ class Learned(NamedTuple):
     theta: tuple[float, ...] = (0.0,) * SIZE
     cov: Matrix = NOTHING_KNOWN
     noise: float = 1.0  # variance of what is left unexplained
-    blocks: int = 0
+    blocks: int = 0  # that were learned from with mist in them
+    idle: float = 0.0  # those and parts of those that were learned from without mist
     vapour_pct: float | None = None  # the block before; None when it was not seen whole
     rh_pct: float = 0.0
     temp_c: float = 0.0
@@ -78,6 +93,9 @@ class Learned(NamedTuple):
     held: int = 0  # blocks in a row that were not learned from, since they looked like a fault
     upset: int = 0  # blocks for which nothing is learned, since the last one could not be explained at all
     strange: int = 0  # blocks in a row that were far from what there is with mist and without
+    fell: float = 0.0  # how far the air fell below what it does without mist
+    aired: int = 0  # blocks since the air fell faster than without mist; 0 = mist was seen since
+    seen: int = 0  # of them, those in a row that could tell and had their mist
     steady: float = 0.0  # the gain, smoothed over about a day of mist
     best: float = 0.0  # the most that ever was; fades slowly, and falls when the keeper accepts less
 
@@ -93,12 +111,13 @@ class Learned(NamedTuple):
 
     @property
     def known(self) -> bool:
-        return self.blocks >= LEARNING_BLOCKS and self.gain > SURE * self.gain_sd
+        seen_both = self.blocks >= LEARNING_BLOCKS and self.idle >= IDLE_BLOCKS
+        return seen_both and self.gain > SURE * self.gain_sd
 
 
 def anew(learned: Learned) -> Learned:
     """All is to be learned again: what the air does by itself cannot be told from mist's effect for sure."""
-    return learned._replace(theta=(0.0,) * SIZE, cov=NOTHING_KNOWN, blocks=0, held=0)
+    return learned._replace(theta=(0.0,) * SIZE, cov=NOTHING_KNOWN, blocks=0, idle=0.0, held=0)
 
 
 def close(learned: Learned, rh_pct: float, temp_c: float, early: float, late: float) -> Learned:
@@ -126,10 +145,16 @@ def close(learned: Learned, rh_pct: float, temp_c: float, early: float, late: fl
         temp_c - learned.temp_c,
     )
     change = vapour_pct - before_pct
-    none, stray, strange = _evidence(learned, mist, row, change)
-    followed = followed._replace(none=none, stray=stray, strange=learned.strange + 1 if strange else 0)
+    followed, strange = _evidence(learned, followed, mist, row, change)
+    none, stray = followed.none, followed.stray
+    strange = strange and not followed.aired  # what was opened will be shut again
+    followed = followed._replace(strange=learned.strange + 1 if strange else 0)
     if followed.strange >= UPSET:
-        return followed._replace(cov=NOTHING_KNOWN, blocks=0, none=0.0, stray=0.0, held=0, upset=0, strange=0)
+        return followed._replace(
+            cov=NOTHING_KNOWN, blocks=0, idle=0.0, none=0.0, stray=0.0, held=0, upset=0, strange=0
+        )
+    if followed.aired:
+        return followed
     if learned.known and (none > LEARNS_BELOW or stray > LEARNS_BELOW):
         held = learned.held + 1  # a fault must not be learned as the way things are, or not at once
         return followed._replace(held=held) if held < LONGEST_HELD else anew(followed)
@@ -151,25 +176,43 @@ def sound(learned: Learned) -> bool:
 
 
 def _evidence(
-    learned: Learned, mist: tuple[float, ...], row: tuple[float, ...], change: float
-) -> tuple[float, float, bool]:
+    learned: Learned, followed: Learned, mist: tuple[float, ...], row: tuple[float, ...], change: float
+) -> tuple[Learned, bool]:
     """For no mist, for stray mist, and whether the change is far from what either would be."""
     if not learned.known:
-        return learned.none, learned.stray, False
+        return followed._replace(fell=0.0, aired=0, seen=0), False
     theta = learned.theta
     ground = sum(theta[i] * row[i] for i in range(LAGS, SIZE))
     noise = learned.noise + _spread(learned.cov, row)
     sd = sqrt(noise)
     expected = sum(theta[i] * mist[i] for i in range(LAGS))
     found = change - ground
-    none, stray = learned.none, learned.stray
-    gain = learned.gain
-    strange = found <= -max(UNEXPLAINED * sd, 0.5 * gain) or found >= gain + max(UNEXPLAINED * sd, gain)
-    if expected >= TELLING * sd and found > -max(UNEXPLAINED * sd, 0.5 * expected):
-        none += _bounded(expected * (0.5 * expected - found) / noise)
-    elif not any(mist) and gain >= TELLING * sd and found < gain + max(UNEXPLAINED * sd, gain):
+    none, stray, gain = learned.none, learned.stray, learned.gain
+    doubted = none > LEARNS_BELOW  # then it is no excuse that the room dries faster than it was learned to
+    too_low = found <= -max(UNEXPLAINED * sd, 0.5 * gain) and not doubted
+    strange = too_low or found >= gain + max(UNEXPLAINED * sd, gain)
+    fell = 0.0 if learned.aired else max(learned.fell - found - max(FALLS * gain, sd), 0.0)
+    most = 2.0 * FALLS * gain if learned.none <= 0.0 else gain
+    aired, seen = _aired(learned, fell >= max(most, UNEXPLAINED * sd))
+    if expected >= TELLING * sd and (doubted or found > -max(UNEXPLAINED * sd, 0.5 * expected)):
+        speaks = _bounded(expected * (0.5 * expected - found) / noise)
+        seen = seen + 1 if aired and speaks < -0.5 * MOST_EVIDENCE else 0
+        if seen >= SEEN:
+            aired = seen = 0
+        if not aired or speaks < 0.0:
+            none += speaks
+    elif not any(mist) and gain >= TELLING_OFF * sd and found < gain + max(UNEXPLAINED * sd, gain):
         stray += _bounded(gain * (found - 0.5 * gain) / noise)
-    return min(max(none, 0.0), 2.0 * ENOUGH), min(max(stray, 0.0), 2.0 * ENOUGH), strange
+    none, stray = min(max(none, 0.0), 2.0 * ENOUGH), min(max(stray, 0.0), 2.0 * ENOUGH)
+    return followed._replace(none=none, stray=stray, fell=fell, aired=aired, seen=seen), strange
+
+
+def _aired(learned: Learned, fell: bool) -> tuple[int, int]:
+    """How long ago something was opened, as far as that can still excuse it that no mist is seen."""
+    if learned.aired:
+        over = learned.aired >= LONGEST_AIRED
+        return (0, 0) if over else (learned.aired + 1, learned.seen)
+    return (1, 0) if fell and learned.none <= LEARNS_BELOW else (0, 0)
 
 
 def _bounded(evidence: float) -> float:
@@ -207,10 +250,16 @@ def _learn(learned: Learned, row: tuple[float, ...], change: float) -> Learned:
         noise = max(0.98 * noise + 0.02 * min(held * held, 9.0 * noise), LEAST_NOISE**2)
     if upset:  # a door, say: another room for a while, which would be learned as this one
         return learned._replace(cov=tuple(map(tuple, cov)), noise=noise, upset=upset)
+    misty = any(row[:LAGS])
     taught = learned._replace(
-        theta=theta, cov=after, noise=noise, upset=0, blocks=min(learned.blocks + any(row[:LAGS]), 10**9)
+        theta=theta,
+        cov=after,
+        noise=noise,
+        upset=0,
+        blocks=min(learned.blocks + misty, 10**9),
+        idle=min(learned.idle + max(1.0 - sum(row[:LAGS]) / LAGS, 0.0), MOST),
     )
-    if not taught.known or not any(row[:LAGS]):
+    if not taught.known or not misty:
         return taught  # without mist there is nothing to see of it
     steady = taught.steady + SMOOTH * (taught.gain - taught.steady) if taught.steady else taught.gain
     return taught._replace(steady=steady, best=max(taught.best * FADES, steady))

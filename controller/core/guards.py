@@ -71,6 +71,9 @@ class Facts(NamedTuple):
     surface_c: float | None  # a measured surface, with the dew point of the room's air
     dew_c: float | None
     dew_margin_c: float
+    wall_holds: bool  # a measured surface is as wet as the keeper lets it be
+    wall_rh_pct: float  # RH at it
+    wall_most_rh_pct: float
     tank_empty: bool
     trial_allowed: bool
     trial_in_s: float | None  # when the next trial may be; None = never
@@ -121,6 +124,13 @@ def dew(facts: Facts, limits: GuardLimits) -> Reason | None:
     if facts.surface_c >= facts.dew_c + facts.dew_margin_c:
         return None
     return Reason("dew", Action.OFF, facts.surface_c, facts.dew_c, facts.dew_c + facts.dew_margin_c)
+
+
+def wall(facts: Facts, limits: GuardLimits) -> Reason | None:
+    """Mould can grow on the coldest surface, which is measured; the keeper chose that it rules."""
+    if not facts.wall_holds:
+        return None
+    return Reason("wall", Action.OFF, facts.wall_rh_pct, facts.wall_most_rh_pct)
 
 
 def too_cold(facts: Facts, limits: GuardLimits) -> Reason | None:
@@ -194,6 +204,7 @@ GUARDS: tuple[Guard, ...] = (
     untrusted,
     ceiling,
     dew,
+    wall,
     too_cold,
     tank_empty,
     runtime_cap,

@@ -13,8 +13,9 @@ from typing import NamedTuple
 
 from pydantic import Field
 
-from controller.core import alarms, effect, filling, refill, runtime, tank
+from controller.core import alarms, calibration, effect, filling, notes, refill, runtime, tank
 from controller.core.alarms import Standing
+from controller.core.calibration import CalibrationMemory
 from controller.core.effect import EffectMemory
 from controller.core.limits import Limits
 from controller.core.records import Answer, Request
@@ -38,6 +39,7 @@ class KeeperLimits(Limits):
         2.0, ge=0.05, le=24, description="the hand/off/auto switch is back at auto after this, unless said"
     )
     longest_bypass_hours: float = Field(24.0, ge=0.05, le=168, description="no word on it holds longer")
+    # EPA, Indoor Air Facts No. 8 (1991): clean a portable humidifier every third day.
     cleaning_days: float = Field(
         3.0, ge=0, le=90, description="a notice when the humidifier was last cleaned so long ago; 0 = never"
     )
@@ -67,6 +69,8 @@ class Desk(NamedTuple):
     standing: tuple[Standing, ...] = ()
     effect: EffectMemory = EffectMemory()
     whole_day: bool = False  # the last 24 h are on record
+    calibration: CalibrationMemory = CalibrationMemory()
+    probes: int = 1
 
 
 def bypass(memory: KeeperMemory, hand: bool | None, t: float) -> tuple[str, float | None]:
@@ -112,17 +116,40 @@ def _handle_one(
     if request.kind == "acknowledge":
         return _acknowledged(desk, request)
     if request.kind == "cleaned":
-        ago_s = 0.0 if request.at is None else (wall - request.at).total_seconds()
-        if ago_s < -60.0:
-            return desk, Answer(request, False, f"{request.at:%Y-%m-%d %H:%M} is still to come")
-        cleaned = desk.keeper._replace(cleaned_t=max(desk.keeper.cleaned_t, t - max(ago_s, 0.0)))
-        desk = desk._replace(keeper=cleaned, effect=effect.forgive(desk.effect, keep_best=True))
-        return desk, Answer(request, True, "noted: the humidifier was cleaned")
+        return _cleaned(desk, request, t, wall)
+    if request.kind in notes.ANSWERED_HERE:
+        return _noted(desk, request, t, wall, limits)
+    if str(request.kind).startswith("calibrate_"):
+        memory, done, words = calibration.handle(desk.calibration, request, t, wall, desk.probes)
+        return desk._replace(calibration=memory), Answer(request, done, words)
     if str(request.kind).startswith("bypass_"):
         keeper, done, words = _bypass(desk.keeper, request, t, limits)
         return desk._replace(keeper=keeper), Answer(request, done, words)
     keeper, done, words = _timed(desk.keeper, request, t, limits)
     return desk._replace(keeper=keeper), Answer(request, done, words)
+
+
+def _cleaned(desk: Desk, request: Request, t: float, wall: datetime) -> tuple[Desk, Answer]:
+    if wrong := notes.misdated(request, wall):
+        return desk, Answer(request, False, wrong)
+    ago_s = 0.0 if request.at is None else (wall - request.at).total_seconds()
+    cleaned = desk.keeper._replace(cleaned_t=max(desk.keeper.cleaned_t, t - max(ago_s, 0.0)))
+    desk = desk._replace(keeper=cleaned, effect=effect.forgive(desk.effect, keep_best=True))
+    return desk, Answer(request, True, "noted: the humidifier was cleaned")
+
+
+def _noted(
+    desk: Desk, request: Request, t: float, wall: datetime, limits: KeeperLimits
+) -> tuple[Desk, Answer]:
+    """A note of the journal. One that an animal is opaque may raise the target: it does both, or neither."""
+    done, words = notes.answer(request, wall)
+    if not done or request.kind != "opaque" or request.rh_pct is None:
+        return desk, Answer(request, done, words)
+    if limits.most_raise_rh_pct <= 0.0:
+        words = "no raise is allowed (keeper.most_raise_rh_pct is 0); note it without one"
+        return desk, Answer(request, False, words)
+    keeper, done, raised = _timed(desk.keeper, request._replace(kind="raise_target"), t, limits)
+    return desk._replace(keeper=keeper), Answer(request, done, f"{words}; {raised}")
 
 
 def _acknowledged(desk: Desk, request: Request) -> tuple[Desk, Answer]:
@@ -190,15 +217,18 @@ def _bounded(asked_s: float | None, usual_s: float, longest_s: float) -> tuple[f
 def _refilled(
     desk: Desk, request: Request, t: float, wall: datetime, tanks: TankLimits
 ) -> tuple[Desk, Answer]:
+    if wrong := notes.misdated(request, wall):
+        return desk, Answer(request, False, wrong)
     ago_s = 0.0 if request.at is None else (wall - request.at).total_seconds()
-    if ago_s < -60.0:
-        return desk, Answer(request, False, f"{request.at:%Y-%m-%d %H:%M} is still to come")
-    if ago_s > runtime.WINDOW_S:
-        words = "longer ago than 24 h: how much has run out since is not known; note the next filling"
-        return desk, Answer(request, False, words)
     if request.litres is not None and request.litres > tanks.tank_l * 1.05:
         words = f"{request.litres:g} L do not fit into a tank of {tanks.tank_l:g} L"
         return desk, Answer(request, False, words)
+    if ago_s > runtime.WINDOW_S:
+        words = (
+            "noted in the journal; it is longer ago than 24 h and how much has run out since is not known: "
+            "the tank's estimate stays as it is, note the next filling"
+        )
+        return desk, Answer(request, True, words)
     at_t = filling.filled_at(desk.tank, t - max(ago_s, 0.0))
     on_since_s = runtime.on_s_since(desk.runtime, at_t, t)
     noted = filling.filled(desk.tank, t, request.litres, at_t, on_since_s, tanks, bool(request.full))

@@ -9,13 +9,36 @@ from __future__ import annotations
 from datetime import time
 from typing import Annotated, Any
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationInfo, field_validator
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationInfo, field_validator
 from pydantic_core import PydanticCustomError
+
+from controller.core import units
 
 Rh = Annotated[float, Field(ge=0.0, le=100.0)]
 """Relative humidity in %, 0 to 100."""
-TempC = Annotated[float, Field(ge=-60.0, le=80.0)]
-"""A temperature in degrees Celsius."""
+
+
+def _written(into: units.Into) -> BeforeValidator:
+    """Reads a setting that is written as a text with its unit. Plain figures go through."""
+
+    def reckoned(value: Any) -> Any:
+        if not isinstance(value, str) or not units.has_unit(value):
+            return value
+        found = units.read(value, into)
+        if found is None:
+            raise PydanticCustomError("unit", "its unit is not one of those that are known here")
+        return round(found, 6)  # 32 °F is 0, not 1e-15
+
+    return BeforeValidator(reckoned)
+
+
+Celsius = Annotated[float, _written(units.celsius), units.WithUnit("61 °F")]
+"""A temperature in degrees Celsius, or as a text with its unit; its field says from where to where."""
+TempC = Annotated[Celsius, Field(ge=-60.0, le=80.0)]
+Kelvin = Annotated[float, _written(units.kelvin), units.WithUnit("0.9 °F")]
+"""A difference of temperature in kelvin."""
+Litres = Annotated[float, _written(units.litres), units.WithUnit("1 gal")]
+LitresAnHour = Annotated[float, _written(units.litres_an_hour), units.WithUnit("13 fl oz/h")]
 
 
 def seconds_of_day(at: time) -> int:

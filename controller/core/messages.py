@@ -1,4 +1,4 @@
-"""MESSAGES: every alarm and notice in a keeper's language, in four parts. The only file that words them.
+"""MESSAGES: every alarm and notice in a keeper's language, in four parts. Those about walls stand beside.
 
 In:    messages.
 Out:   what was seen, what the program does about it, what to check, how it clears.
@@ -7,33 +7,15 @@ Never: decides anything.
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from typing import NamedTuple
-
 from controller.core.keeper import duration_words
+from controller.core.messages_of_walls import MESSAGES_OF_WALLS
 from controller.core.records import Message
+from controller.core.told import Told, f
 from controller.core.words import DOUBTS
-
-
-class Told(NamedTuple):
-    """``seen`` may hold figures; the rest never changes. An empty part has nothing to say."""
-
-    seen: Callable[[Message], str]
-    does: str
-    check: str
-    clears: str
-
-
-def _f(value: float | None, places: int = 1) -> str:
-    return "?" if value is None else f"{value:.{places}f}"
 
 
 def _doubt(message: Message) -> str:
     return DOUBTS.get(message.detail, message.detail)
-
-
-def _wall(rh_pct: float | None) -> str:
-    return f"at {_f(rh_pct)} %RH" if rh_pct is None or rh_pct < 100.0 else "to be wet (water condenses on it)"
 
 
 NO_MIST = "No mist is asked for."
@@ -53,28 +35,28 @@ MESSAGES: dict[str, Told] = {
         "a few good samples of both",
     ),
     "probes_apart": Told(
-        lambda m: f"The two probes are {_f(m.seen)} %RH apart (limit {_f(m.limit)}).",
+        lambda m: f"The two probes are {f(m.seen)} %RH apart (limit {f(m.limit)}).",
         "The ceiling obeys the higher.",
         "Hang both side by side for an hour, then calibrate or replace one.",
         "both within the limit",
     ),
     "probes_drifted": Told(
-        lambda m: f"The two probes are {_f(m.seen)} %RH apart in the mean of a day (limit {_f(m.limit)}).",
+        lambda m: f"The two probes are {f(m.seen)} %RH apart in the mean of a day (limit {f(m.limit)}).",
         "The ceiling obeys the higher.",
         "One of them drifts, or they hang in different air. Compare both side by side, then calibrate.",
         "the mean of a day within the limit",
     ),
     "probe_unsteady": Told(
-        lambda m: f"Probe: doubted for {_f(m.seen, 0)} % of the last hours, though not for long at a time.",
+        lambda m: f"Probe: doubted for {f(m.seen, 0)} % of the last hours, though not for long at a time.",
         "Good samples bridge the bad ones.",
         "Check its plug, the cable's length, and whether it hangs in the mist or gets wet.",
         "good samples for some hours",
     ),
     "no_mist": Told(
-        lambda m: "Humidifier: on, and the air does not get wetter.",
+        lambda m: "Humidifier: on, and the air does not get wetter, or a window or door stands open.",
         "The tank counts as empty: trial pulses look whether mist comes again.",
         "Water in the tank? The humidifier's own switch on, also after a power cut? Does mist come out? "
-        "Is the outlet live, the door shut?",
+        "Is the outlet live, are window and door shut?",
         "a trial that raises the air, or `hygrohold note refilled`",
     ),
     "stray_mist": Told(
@@ -84,20 +66,20 @@ MESSAGES: dict[str, Told] = {
         "air that behaves as without mist",
     ),
     "mist_weak": Told(
-        lambda m: f"Humidifier: gives about {_f(m.seen, 0)} % of what it once gave.",
+        lambda m: f"Humidifier: gives about {f(m.seen, 0)} % of what it once gave.",
         GOES_ON,
         "Clean and descale it, look at its dial and its wick; `hygrohold acknowledge` takes its output as "
         "the new measure.",
         "more mist",
     ),
     "below_band": Told(
-        lambda m: f"The room stays at {_f(m.seen)} %RH, below {_f(m.limit)}, although the humidifier is on.",
+        lambda m: f"The room stays at {f(m.seen)} %RH, below {f(m.limit)}, although the humidifier is on.",
         "It goes on humidifying, as long as the limits let it.",
         "Does mist come out, is a window open, is the humidifier large enough for the room?",
         "humidity in the band",
     ),
     "room_cold": Told(
-        lambda m: f"The room is at {_f(m.seen)} °C, below {_f(m.limit)}: cold and wet together harm.",
+        lambda m: f"The room is at {f(m.seen)} °C, below {f(m.limit)}: cold and wet together harm.",
         NO_MIST,
         "Look at the heating now. The animals come first: ask a veterinarian if they were cold for long.",
         "a room warm enough",
@@ -109,7 +91,7 @@ MESSAGES: dict[str, Told] = {
         "a clock set from the network",
     ),
     "restart_loop": Told(
-        lambda m: f"The program was begun {_f(m.seen, 0)} times in {_f(m.limit, 0)} minutes.",
+        lambda m: f"The program was begun {f(m.seen, 0)} times in {f(m.limit, 0)} minutes.",
         "It starts each time with the relay off.",
         "Power supply and plug of the board; the log (`journalctl -u 'hygrohold@*'`).",
         "half an hour without a start",
@@ -170,7 +152,7 @@ MESSAGES: dict[str, Told] = {
     ),
     "tank_low": Told(
         lambda m: (
-            f"Tank: about {_f(m.seen)} L left, less than {_f(m.limit)} h of mist"
+            f"Tank: about {f(m.seen)} L left, less than {f(m.limit)} h of mist"
             + (f"; empty at about {m.detail}." if m.detail else ".")
         ),
         "",
@@ -179,7 +161,7 @@ MESSAGES: dict[str, Told] = {
     ),
     "cap_reached": Told(
         lambda m: (
-            f"The runtime cap of {_f(m.limit)} h in any 24 is used up"
+            f"The runtime cap of {f(m.limit)} h in any 24 is used up"
             + (f"; mist is possible again from about {m.detail}." if m.detail else ".")
         ),
         "",
@@ -188,7 +170,7 @@ MESSAGES: dict[str, Told] = {
     ),
     "outrun": Told(
         lambda m: (
-            f"The room stays at {_f(m.seen)} %RH, below {_f(m.limit)}: the humidifier works, and the room "
+            f"The room stays at {f(m.seen)} %RH, below {f(m.limit)}: the humidifier works, and the room "
             "loses more than it gives."
         ),
         "It goes on humidifying.",
@@ -197,7 +179,7 @@ MESSAGES: dict[str, Told] = {
     ),
     "too_humid": Told(
         lambda m: (
-            f"The room is at {_f(m.seen)} %RH, above the ceiling of {_f(m.limit)}, and the humidifier is "
+            f"The room is at {f(m.seen)} %RH, above the ceiling of {f(m.limit)}, and the humidifier is "
             "off all that time: the program can only wait."
         ),
         "",
@@ -220,35 +202,32 @@ MESSAGES: dict[str, Told] = {
         "",
     ),
     "cleaning_due": Told(
-        lambda m: f"The humidifier was last noted as cleaned {_f(m.seen, 0)} days ago.",
+        lambda m: f"The humidifier was last noted as cleaned {f(m.seen, 0)} days ago.",
         "",
-        "Unplug, clean and rinse it, then `hygrohold note cleaned`.",
+        "Unplug, empty, clean and rinse it (US EPA: every third day), then `hygrohold note cleaned`.",
         "",
     ),
     "calibration_due": Told(
-        lambda m: f"A probe was last compared {_f(m.seen, 0)} days ago.",
+        lambda m: f"A probe was last compared {f(m.seen, 0)} days ago.",
         "",
-        "Compare it and set probe.calibrated_on.",
+        "Compare it: `hygrohold calibrate`.",
         "",
     ),
-    "wall_estimate": Told(
+    "probe_not_back": Told(
         lambda m: (
-            f"The coldest wall is estimated {_wall(m.seen)}; the room would have to stay "
-            f"below {_f(m.limit)} %RH."
+            f"Probe {m.detail or '?'} went away for its calibration, and nobody has said that it is back."
         ),
+        "It is not believed. Where it is the only one, no mist is asked for.",
+        "Put it back into its place, then `hygrohold calibrate back`.",
+        "that word",
+    ),
+    "calibrating": Told(
+        lambda m: f"Probe {m.detail or '?'} is away for its calibration and not believed until it is back.",
+        "Where it is the only probe there is no mist meanwhile, and no humidity in the record.",
         "",
-        "Warm or insulate that wall, or look at it often.",
         "",
     ),
-    "wall_wet": Told(
-        lambda m: (
-            f"The coldest surface is measured {_wall(m.seen)}; the room would have to stay "
-            f"below {_f(m.limit)} %RH."
-        ),
-        "",
-        "Dry it, warm it or insulate it.",
-        "",
-    ),
+    **MESSAGES_OF_WALLS,
 }
 """Code -> its four parts."""
 

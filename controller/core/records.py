@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from datetime import datetime, timedelta
 from enum import IntEnum
-from typing import NamedTuple
+from typing import NamedTuple, Protocol
 
 NEVER_T = -1e12
 """A moment before any other on the core's clock; finite, so that a state can be kept as JSON."""
@@ -41,13 +41,28 @@ class Reading(NamedTuple):
     failure: str = ""
 
 
+class Correcting(Protocol):
+    """A probe's correction: the settings' own, or one that was found and kept."""
+
+    @property
+    def rh_gain(self) -> float: ...
+    @property
+    def rh_offset_pct(self) -> float: ...
+    @property
+    def temp_offset_c(self) -> float: ...
+
+
 class Request(NamedTuple):
     """Something a person asks of the controller. ``expires`` bounds how late it may be obeyed.
+
+    ``id`` is its own: one that was among the last 32 is not obeyed again ("" is never known).
 
     kind: ``refilled`` (litres added, or None for to the top; ``full``: these litres filled it to the top;
     ``at`` when it happened, None for now), ``pause`` (for_s), ``resume``, ``raise_target`` (rh_pct to add,
     for_s), ``humidify_now`` (for_s), ``acknowledge`` (the alarms that stand), ``cleaned``, ``bypass_hand``,
     ``bypass_off`` (where the outlet's hand/off/auto switch stands; for_s) and ``bypass_auto``.
+    ``animal``, ``outcome``, ``remark`` and ``about`` (the record's number of an earlier note) are of notes;
+    ``probe``, ``rh_gain`` and ``rh_offset_pct`` to a calibration (see ``calibration.py``).
     """
 
     kind: str
@@ -59,6 +74,13 @@ class Request(NamedTuple):
     litres: float | None = None
     rh_pct: float | None = None
     full: bool = False
+    animal: str = ""
+    outcome: str = ""
+    remark: str = ""
+    about: int | None = None
+    probe: int | None = None
+    rh_gain: float | None = None
+    rh_offset_pct: float | None = None
 
 
 class Inputs(NamedTuple):
@@ -137,6 +159,16 @@ class Water(NamedTuple):
     whole_day: bool = False  # the last 24 h are on record, without a power cut
 
 
+class SurfaceHour(NamedTuple):
+    """The coldest surface over one hour, and what has become of it so far."""
+
+    temp_c: float  # mean of the hour
+    rh_pct: float  # at the surface, mean of the hour
+    measured: bool  # False: estimated, for some of it
+    mean_rh_pct: float | None  # of the last 30 days; None: not known for so long
+    mould_index: float  # 0 to 6
+
+
 class Decision(NamedTuple):
     """What one step decided, and why.
 
@@ -163,6 +195,11 @@ class Decision(NamedTuple):
     used_s: float  # on-time in the last 24 h
     starts_below_rh_pct: float | None  # hysteresis: switches on below this
     water: Water | None = None  # what is believed of the tank
+    surface_c: float | None = None  # the coldest surface, where known, and the RH of the air at it
+    surface_rh_pct: float | None = None
+    surface_measured: bool = False  # False: estimated
+    mould_index: float = 0.0  # 0 to 6, by the model in ``mould.py``
+    surface_hour: SurfaceHour | None = None  # at the tick at which an hour of it is over
 
     @property
     def next_possible_on(self) -> datetime | None:

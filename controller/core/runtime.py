@@ -127,6 +127,12 @@ def assume_ran(memory: RuntimeMemory, start_t: float, end_t: float) -> RuntimeMe
     return _with_runs(memory, tuple(spans), memory.open_t, end_t)
 
 
+def forget_run(memory: RuntimeMemory, run: tuple[float, float], t: float) -> RuntimeMemory:
+    """Takes back one that was only assumed, now that it is known what really ran."""
+    left = _with_runs(memory, tuple(kept for kept in memory.runs if kept != run), memory.open_t, t)
+    return left._replace(capped_until_t=None if left.capped_until_t is None else t)
+
+
 def age_finished(memory: RuntimeMemory, before_t: float, by_s: float, t: float) -> RuntimeMemory:
     """Moves runs that ended before ``before_t`` further into the past, once the clock tells how far."""
     runs = tuple(

@@ -15,15 +15,17 @@ from typing import Any, NamedTuple
 from pydantic import ConfigDict, TypeAdapter, ValidationError
 
 from controller.core.alarms import Standing
+from controller.core.calibration import CalibrationMemory
 from controller.core.demand import DemandMemory
 from controller.core.effect import EffectMemory
 from controller.core.keeper import KeeperMemory
 from controller.core.runtime import WINDOW_S, RuntimeMemory, assume_ran
 from controller.core.tank import TankMemory
 from controller.core.trust import ProbeMemory
+from controller.core.wall import WallMemory
 from controller.errors import KeptStateError
 
-STATE_VERSION = 3
+STATE_VERSION = 4
 OLDEST_READ = 1
 """An upgrade keeps the state: fields that an older version did not know begin at their defaults."""
 
@@ -46,6 +48,8 @@ class Gap(NamedTuple):
     since_wall: datetime  # when the state was kept, by both clocks
     since_t: float
     resumed_t: float
+    by_hand_s: float = 0.0  # the most it may have run meanwhile with the outlet's own switch at hand
+    assumed: tuple[float, float] | None = None  # the run that the ledger holds for it until a clock tells
 
 
 class Outage(NamedTuple):
@@ -82,6 +86,10 @@ class State(NamedTuple):
     ahead_rh_pct: float = 0.0  # the first of two probes before the second, in the mean of about a day
     outage: Outage | None = None
     starts_t: tuple[float, ...] = ()  # the last starts of the program
+    calibration: CalibrationMemory = CalibrationMemory()
+    hand: bool = False  # the contact of the outlet's own switch said "hand" when it was last seen
+    handled: tuple[tuple[str, bool], ...] = ()  # the last requests, by their number, and whether done
+    coldest: WallMemory = WallMemory()  # the coldest surface
 
     def whole_day(self, t: float) -> bool:
         """Whether the 24 hours before ``t`` are on record, without a power cut in them."""

@@ -16,6 +16,7 @@ from math import isfinite, nan
 from controller.core import (
     alarms,
     books,
+    calibration,
     ceiling,
     conditions,
     demand,
@@ -27,8 +28,10 @@ from controller.core import (
     tank,
     target,
     trust,
+    wall,
 )
 from controller.core.books import LONGEST_INTERVAL_S, Tick
+from controller.core.calibration import CalibrationMemory
 from controller.core.demand import DemandMemory
 from controller.core.facts import gather as gather_facts
 from controller.core.guards import Facts
@@ -38,6 +41,7 @@ from controller.core.runtime import RuntimeMemory
 from controller.core.state import RelayMemory, State
 from controller.core.target import Target
 from controller.core.trust import Belief, ProbeMemory
+from controller.core.wall import WallMemory
 
 LONGEST_VALID_S = LONGEST_INTERVAL_S + 30.0
 """A decision holds a little longer than the longest interval at which ``advance`` may be called."""
@@ -53,11 +57,13 @@ def advance(state: State, inputs: Inputs, rules: Rules, now: Instant) -> tuple[S
         state = restart.resume(state, now, rules)
     tick = _tick(state, now)
     if state.gap is not None and now.wall_trusted:
-        state = restart.settle_gap(state, tick.t, tick.wall)
+        state = restart.settle_gap(state, tick.t, tick.wall, rules)
     t = tick.t
 
-    was_on, on_s, relay, used, water, wishes, standing, mist, answers = books.book(state, inputs, rules, tick)
-    probes = _watch(state.probes, inputs.readings, rules, tick, on_s)
+    was_on, on_s, relay, used, water, wishes, standing, mist, answers, compared = books.book(
+        state, inputs, rules, tick
+    )
+    probes = _watch(state.probes, inputs.readings, rules, compared, tick, on_s)
     belief = trust.believe(probes, rules.trust)
     ahead_rh_pct = state.ahead_rh_pct
     if belief.ahead_rh_pct is not None:
@@ -70,11 +76,18 @@ def advance(state: State, inputs: Inputs, rules: Rules, now: Instant) -> tuple[S
         water = tank.seen_dry(water, t, rules.tank)
     raised = wishes.raise_rh_pct if wishes.raise_until_t > t else 0.0
     setpoint = target.wanted(tick.wall, raised, rules.ceiling.release_rh_pct, rules.target)
+    wanted_rh_pct = setpoint.rh_pct
+    setpoint = _under_the_wall(setpoint, state.coldest)
     held, surface, need = state.ceiling_held, None, state.demand
     if belief.rh_pct is not None and belief.rh_high_pct is not None and belief.temp_c is not None:
         held = ceiling.holds(held, belief.rh_high_pct, rules.ceiling)
         surface = ceiling.coldest_surface(
-            belief.temp_c, belief.rh_pct, inputs.surface_c, inputs.outdoor_c, rules.surface
+            belief.temp_c,
+            belief.rh_high_pct,
+            inputs.surface_c,
+            inputs.outdoor_c,
+            rules.surface,
+            tick.wall.month,
         )
         tried = tank.watch_trial(water, t, was_on, belief.temp_c, belief.rh_pct, rules.tank)
         if tried.level_l is None and water.level_l is not None:  # a trial has found water
@@ -82,14 +95,15 @@ def advance(state: State, inputs: Inputs, rules: Rules, now: Instant) -> tuple[S
         water = tried
         need = _need(state, rules, tick, belief.rh_pct, setpoint.rh_pct, used, on_s)
 
+    coldest, surface_hour = wall.advance(state.coldest, surface, t, tick.dt_s, rules.surface)
     least_s = relay.last_interval_s
     if not relay.on and least_s < rules.guards.shortest_on_s:
         least_s = rules.guards.shortest_on_s
     used = runtime.judge_cap(used, t, least_s, rules.runtime)
     bypass, bypass_left_s = keeper.bypass(wishes, inputs.hand, t)
     facts = gather_facts(
-        rules, t, tick.clock_ok, relay, belief, held, surface, water, used, wishes.pause_until_t, bypass,
-        bypass_left_s,
+        rules, t, tick.clock_ok, relay, belief, held, surface, coldest.held, water, used,
+        wishes.pause_until_t, bypass, bypass_left_s,
     )  # fmt: skip
     refused = guards.refusals(facts, rules.guards)
     pacing = len(refused) == 1 and refused[0].code == "shortest_off"  # that is rhythm, no refusal
@@ -103,7 +117,8 @@ def advance(state: State, inputs: Inputs, rules: Rules, now: Instant) -> tuple[S
     found = conditions.gather(
         conditions.Scene(
             rules, relay, t, tick.wall, now.wall_trusted, belief, ahead_rh_pct, probes, surface, facts,
-            refused, told, wishes, mist, state.outage, state.starts_t, lost, standing,
+            refused, told, wishes, mist, state.outage, state.starts_t, lost, standing, compared,
+            coldest, wanted_rh_pct, setpoint.rh_pct,
         ),
         inputs.troubles,
     )  # fmt: skip
@@ -111,7 +126,10 @@ def advance(state: State, inputs: Inputs, rules: Rules, now: Instant) -> tuple[S
     after = State(
         state.version, t, state.started, tick.mono_s, now.boot, tick.wall, now.wall_trusted, state.gap,
         probes, held, need, bool(refused) and not pacing, relay, used, water, wishes, standing,
-        state.lost, state.lost_until_t, mist, ahead_rh_pct, state.outage, state.starts_t,
+        state.lost, state.lost_until_t, mist, ahead_rh_pct, state.outage, state.starts_t, compared,
+        state.hand if inputs.hand is None else bool(inputs.hand),
+        books.remember(state.handled, answers) if answers else state.handled,
+        coldest,
     )  # fmt: skip
     if not state.started:  # no clock yet to resume by: answered, but nothing is forgotten
         after = before
@@ -136,7 +154,19 @@ def advance(state: State, inputs: Inputs, rules: Rules, now: Instant) -> tuple[S
         facts.cap_used_s,
         setpoint.rh_pct - 0.5 * rules.demand.deadband_rh_pct if deadband else None,
         told,
+        None if surface is None else surface.temp_c,
+        None if surface is None else surface.rh_pct,
+        surface is not None and surface.measured,
+        coldest.mould.grown,
+        surface_hour,
     )
+
+
+def _under_the_wall(setpoint: Target, coldest: WallMemory) -> Target:
+    """What the coldest surface allows, where it is measured and the keeper chose that it rules."""
+    if coldest.room_limit_rh_pct is None:
+        return setpoint
+    return Target(wall.lowered(setpoint.rh_pct, coldest), setpoint.is_day)
 
 
 def _sane(now: Instant, state: State) -> Instant:
@@ -163,16 +193,22 @@ def _tick(state: State, now: Instant) -> Tick:
 
 
 def _watch(
-    memories: tuple[ProbeMemory, ...], readings: tuple[Reading, ...], rules: Rules, tick: Tick, on_s: float
-) -> tuple[ProbeMemory, ...]:
+    memories: tuple[ProbeMemory, ...], readings: tuple[Reading, ...], rules: Rules,
+    compared: CalibrationMemory, tick: Tick, on_s: float,
+) -> tuple[ProbeMemory, ...]:  # fmt: skip
     t, dt_s = tick.t, tick.dt_s
     corrections = rules.probe
-    if len(corrections) == 1 and len(memories) == 1 and readings:
+    if not compared.kept and not compared.away and len(corrections) == 1 and len(memories) == 1 and readings:
         return (trust.watch(memories[0], readings[0], corrections[0], rules.trust, t, dt_s, on_s),)
+    away = calibration.away(compared, t)
     watched = []
-    for index, correction in enumerate(corrections):
+    for index, settings in enumerate(corrections):
         memory = memories[index] if index < len(memories) else ProbeMemory()
+        if away == index + 1:
+            watched.append(trust.put_away(memory, t))
+            continue
         reading = readings[index] if index < len(readings) else NO_READING
+        correction = calibration.counts(settings, calibration.newest(compared, index)) or settings
         watched.append(trust.watch(memory, reading, correction, rules.trust, t, dt_s, on_s))
     return tuple(watched)
 

@@ -24,7 +24,7 @@ from typing import NamedTuple, Self
 from pydantic import Field, model_validator
 
 from controller.core import air, tank_model
-from controller.core.limits import Limits, contradiction
+from controller.core.limits import Limits, Litres, LitresAnHour, contradiction
 from controller.core.records import NEVER_T, Water
 from controller.core.tank_model import Learned
 
@@ -41,11 +41,11 @@ found at all; the deviation is wider, since no room of a keeper's was among them
 class TankLimits(Limits):
     """The humidifier's tank. Output is asked for in whichever way the keeper knows it."""
 
-    tank_l: float = Field(4.0, ge=0.1, le=500, description="what a full tank holds, litres")
+    tank_l: Litres = Field(4.0, ge=0.1, le=500, description="what a full tank holds, litres")
     full_tank_lasts_h: float = Field(
         10.0, ge=0.2, le=1000, description="hours of running that a full tank lasts"
     )
-    output_l_per_h: float | None = Field(None, ge=0.005, le=50, description="output, litres an hour")
+    output_l_per_h: LitresAnHour | None = Field(None, ge=0.005, le=50, description="output, litres an hour")
     dry_cutout: bool = Field(True, description="the humidifier switches itself off when its tank is dry")
     warn_hours_left: float = Field(2.0, ge=0, le=100, description="notice when so much on-time is left")
     trial_minutes: float = Field(15.0, ge=1, le=60, description="length of a trial pulse on an empty tank")

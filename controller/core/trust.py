@@ -23,8 +23,8 @@ from typing import NamedTuple
 
 from pydantic import Field
 
-from controller.core.limits import Limits, Rh, TempC
-from controller.core.records import NEVER_T, Reading
+from controller.core.limits import Kelvin, Limits, Rh, TempC
+from controller.core.records import NEVER_T, Correcting, Reading
 
 LIVELY_WEIGHT = 1.0 / 1000.0
 LIVELY = 0.4
@@ -38,12 +38,16 @@ LONG_DOUBT_S = 600.0
 APART_MEMORY_S = 43200.0
 
 
+AWAY = "away"
+"""The doubt of a probe that is being calibrated: nothing is wrong with it."""
+
+
 class CorrectionLimits(Limits):
     """What a comparison against a reference found for one probe; raw figures are kept beside it."""
 
     rh_gain: float = Field(1.0, ge=0.8, le=1.25, description="two-point gain; 1 = none")
     rh_offset_pct: float = Field(0.0, ge=-20, le=20, description="added after the gain")
-    temp_offset_c: float = Field(0.0, ge=-5, le=5, description="added to the temperature")
+    temp_offset_c: Kelvin = Field(0.0, ge=-5, le=5, description="added to the temperature")
     calibrated_on: date | None = Field(None, description="the day of the comparison")
 
 
@@ -55,7 +59,7 @@ class TrustLimits(Limits):
     good_samples: int = Field(3, ge=1, le=20, description="good samples in a row that restore trust")
     jump_rh_pct: float = Field(10.0, ge=1, le=100, description="a bigger step at once is doubted ...")
     jump_rh_pct_per_min: float = Field(10.0, ge=0, le=100, description="... and this much more a minute")
-    jump_temp_c: float = Field(4.0, ge=0.5, le=50, description="the same for temperature")
+    jump_temp_c: Kelvin = Field(4.0, ge=0.5, le=50, description="the same for temperature")
     jump_temp_c_per_min: float = Field(2.0, ge=0, le=50, description="the same for temperature")
     lowest_rh_pct: Rh = Field(1.0, description="drier is not a room: a zero, or a driver's wrong unit")
     lowest_temp_c: TempC = Field(-10.0, description="colder is not a room: out of range")
@@ -137,7 +141,7 @@ def plausible(reading: Reading, limits: TrustLimits) -> str:
 def watch(
     memory: ProbeMemory,
     reading: Reading,
-    correction: CorrectionLimits,
+    correction: Correcting,
     limits: TrustLimits,
     t: float,
     dt_s: float,
@@ -199,6 +203,13 @@ def watch(
     )  # fmt: skip
 
 
+def put_away(memory: ProbeMemory, t: float) -> ProbeMemory:
+    """The probe is in a jar: what it says is no room's. It has to earn trust again, and was not frozen."""
+    return memory._replace(
+        trusted=False, doubt=AWAY, detail="", row=0, still_on_s=0.0, still_since_t=t, raw_rh_pct=-1.0
+    )
+
+
 def _too_still(lively: float, still_on_s: float, dt_s: float) -> bool:
     """Whether so many looks in a row without movement, mist running, are no matter of chance."""
     if still_on_s < STILL_ON_S or dt_s <= 0.0:
@@ -253,7 +264,8 @@ def believe(probes: tuple[ProbeMemory, ...], limits: TrustLimits) -> Belief:
             return Belief(True, only.rh_pct, only.rh_pct, only.temp_c, only.doubt, only.detail, 0.0)
         return Belief(False, None, None, None, only.doubt, only.detail, 0.0)
     trusted = [probe for probe in probes if probe.trusted and _sound(probe)]
-    doubted = next((probe for probe in probes if probe.doubt), None)
+    doubted = next((probe for probe in probes if probe.doubt and probe.doubt != AWAY), None)
+    doubted = doubted or next((probe for probe in probes if probe.doubt), None)
     doubt, detail = (doubted.doubt, doubted.detail) if doubted else ("", "")
     if not trusted:
         return Belief(False, None, None, None, doubt or "silent", detail, 0.0)

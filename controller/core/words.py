@@ -12,6 +12,7 @@ from math import isfinite
 
 from controller.core.keeper import duration_words
 from controller.core.records import Decision, Reason
+from controller.core.trust import AWAY
 
 
 def _f(value: float | None) -> str:
@@ -39,7 +40,9 @@ REASONS: dict[str, tuple[str, Callable[[Reason], str]]] = {
     "untrusted": (
         "probe doubted",
         lambda r: (
-            f"the probe is not to be trusted ({DOUBTS.get(r.detail, r.detail)}); "
+            "the probe is away for its calibration; it clears after `hygrohold calibrate back`"
+            if r.detail == AWAY
+            else f"the probe is not to be trusted ({DOUBTS.get(r.detail, r.detail)}); "
             "it clears after a few good samples"
         ),
     ),
@@ -55,6 +58,13 @@ REASONS: dict[str, tuple[str, Callable[[Reason], str]]] = {
         lambda r: (
             f"the coldest surface, {_f(r.seen)} °C, is at the dew point of {_f(r.limit)} °C; "
             f"it clears above {_f(r.clears_at)} °C"
+        ),
+    ),
+    "wall": (
+        "wall too damp",
+        lambda r: (
+            f"the coldest wall is at {_f(r.seen)} %RH on its surface, and may have {_f(r.limit)}: "
+            "warm it, insulate it or air the room"
         ),
     ),
     "too_cold": (

@@ -15,7 +15,7 @@ from pydantic_core import PydanticCustomError
 from controller.core.limits import Limits
 
 # One component of a /sys path: a bus address or a driver's name never holds a slash or a blank.
-_ONE_WORD = r"^[^/\s]*$"
+ONE_WORD = r"^[^/\s]*$"
 
 HIGHEST_PI_PIN = 27
 """BCM number of the last line on the 40-pin header of a Raspberry Pi."""
@@ -29,12 +29,12 @@ class ProbeSettings(Limits):
         description="hwmon or iio: a sensor with a kernel driver; replay: a CSV file; simulated: no sensor",
     )
     at: str = Field(
-        "", max_length=64, pattern=_ONE_WORD, description='the sensor\'s bus address, such as "1-0044"'
+        "", max_length=64, pattern=ONE_WORD, description='the sensor\'s bus address, such as "1-0044"'
     )
     chip: str = Field(
         "",
         max_length=64,
-        pattern=_ONE_WORD,
+        pattern=ONE_WORD,
         description='the driver\'s name, such as "sht4x"; used where no address is given',
     )
     file: str = Field("", max_length=4096, description="the CSV file to replay, columns time,rh_pct,temp_c")
@@ -69,6 +69,9 @@ class RelaySettings(Limits):
     )
     active_high: bool = Field(True, description="true: a high line switches on; false: a low line does")
     chip: int = Field(0, ge=0, le=63, description="number of the line's device: 0 for /dev/gpiochip0")
+    rated_operations: int | None = Field(
+        None, ge=1, le=10**9, description="of the contact at its load, by the relay's data sheet"
+    )
 
     @model_validator(mode="after")
     def _the_pin_is_on_the_header(self) -> Self:

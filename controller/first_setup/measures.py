@@ -4,8 +4,7 @@ In:    text such as "1 gal", "3,8 l", "10 x 12 ft", "77 F", "9 pm".
 Out:   litres, metres, square and cubic metres, °C, hours, % and times of day.
 Never: guesses: "1,200" may be either of two figures, and is asked for again.
 
-Units: NIST Special Publication 811, appendix B.8: 1 US gallon = 3.785412 L (exactly 231 cubic inches),
-1 ft = 0.3048 m, t/°C = (t/°F - 32)/1.8.
+Units of length: NIST Special Publication 811, appendix B.8: 1 ft = 0.3048 m; others: ``core.units``.
 """
 
 from __future__ import annotations
@@ -14,11 +13,11 @@ import re
 from collections.abc import Mapping
 from datetime import time
 
+from controller.core import units
+from controller.core.units import INCH_M
 from controller.first_setup.person import Nonsense
 
-INCH_M = 0.0254
 FOOT_M = 12 * INCH_M
-GALLON_L = 231 * INCH_M**3 * 1000.0
 
 _METRES = {"m": 1.0, "cm": 0.01, "ft": FOOT_M, "feet": FOOT_M, "foot": FOOT_M, "'": FOOT_M}
 _SQUARE = {
@@ -29,16 +28,10 @@ _CUBIC = {
     **dict.fromkeys(("m3", "m³", "cu m", "cbm"), 1.0),
     **dict.fromkeys(("ft3", "ft³", "cuft", "cu ft", "cubic feet"), FOOT_M**3),
 }
-_LITRES = {
-    **dict.fromkeys(("l", "litre", "litres", "liter", "liters"), 1.0),
-    **dict.fromkeys(("ml", "cc"), 0.001),
-    **dict.fromkeys(("gal", "gallon", "gallons", "us gal"), GALLON_L),
-}
 _HOURS = {
     **dict.fromkeys(("h", "hr", "hrs", "hour", "hours"), 1.0),
     **dict.fromkeys(("min", "minutes"), 1 / 60),
 }
-_RATES = {f"{unit}/{of}": size for unit, size in _LITRES.items() for of in ("h", "hr", "hour")}
 _PERCENT = dict.fromkeys(("%", "%rh", "% rh", "rh", "percent"), 1.0)
 
 _NUMBER = r"([-+]?\d*[.,]?\d+)"
@@ -54,13 +47,13 @@ def number(text: str, example: str) -> float:
     return float(text.replace(",", "."))
 
 
-def _quantity(text: str, units: Mapping[str, float], example: str, bare: float | None = 1.0) -> float:
+def _quantity(text: str, known: Mapping[str, float], example: str, bare: float | None = 1.0) -> float:
     """A figure and its unit. ``bare``: what a figure without one counts; None = it needs one."""
     found = _WITH_UNIT.fullmatch(text.casefold())
     if not found:
         raise Nonsense(f'"{text}" is not understood. Write it like {example}.')
     unit = " ".join(found[2].split())
-    size = units.get(unit) if unit else bare
+    size = known.get(unit) if unit else bare
     if size is None:
         raise Nonsense(f'"{text}" is not understood. Write it like {example}.')
     return number(found[1], example) * size
@@ -73,7 +66,7 @@ def _between(value: float, low: float, high: float, words: str, places: int = 2)
 
 
 def litres(text: str) -> float:
-    return _between(_quantity(text, _LITRES, "4, 3.8 l or 1 gal"), 0.1, 500, "L")
+    return _between(_quantity(text, units.LITRES, "4, 3.8 l or 1 gal"), 0.1, 500, "L")
 
 
 def metres(text: str) -> float:
@@ -102,7 +95,7 @@ def celsius(text: str) -> float:
         raise Nonsense(f'"{text}" is not understood. Write it like {example}.')
     value = number(found[1], example)
     if found[2].startswith("f"):
-        value = (value - 32.0) / 1.8
+        value = units.celsius(value, "f") or 0.0
     if found[2] == "" and 45 < value <= 113:
         raise Nonsense(f"{value:g} °C is too hot for a room. If Fahrenheit is meant, write {value:g} F.")
     return _between(value, 5, 45, "°C", 1)
@@ -124,7 +117,7 @@ def output_l_per_h(text: str) -> float | None:
     if "/" not in text and " per " not in text.casefold():
         return None
     plain = text.casefold().replace(" per ", "/").replace(" / ", "/")
-    return _between(_quantity(plain, _RATES, "10 h, or 300 ml/h", None), 0.005, 50, "L/h", 3)
+    return _between(_quantity(plain, units.LITRES_AN_HOUR, "10 h, or 300 ml/h", None), 0.005, 50, "L/h", 3)
 
 
 def time_of_day(text: str) -> time:

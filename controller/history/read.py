@@ -17,59 +17,30 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import date
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import Any
 
 from controller.errors import HistoryError
+from controller.history.rows import Event, Note, RecordedMessage, Stretch, SurfaceRow, Switching
 from controller.history.schema import COLUMNS, MIGRATIONS, check_origin, error_kind
 from controller.history.thin import totals_of
 from controller.ports import Sample
-from controller.tally import MINUTE_S, Tally
+from controller.tally import COLUMNS as COUNTED
+from controller.tally import MINUTE_S, Row, Tally
+
+__all__ = [
+    "Event",
+    "HistoryReader",
+    "Note",
+    "RecordedMessage",
+    "Stretch",
+    "SurfaceRow",
+    "Switching",
+    "open_to_read",
+]
 
 _ROWS_AT_ONCE = 1440
 _SAMPLE = ", ".join(Sample._fields)
 _TRUTHS = (Sample._fields.index("clock_trusted"), Sample._fields.index("is_day"))
-
-
-class Switching(NamedTuple):
-    at_s: float
-    clock_trusted: bool
-    on: bool
-    because: str
-
-
-class RecordedMessage(NamedTuple):
-    at_s: float
-    clock_trusted: bool
-    kind: str
-    code: str
-    raised: bool
-    since_s: float
-    seen: float | None
-    limit: float | None
-    detail: str
-
-
-class Note(NamedTuple):
-    """The answer to a request; ``happened_at_s`` None means: when it was answered."""
-
-    at_s: float
-    clock_trusted: bool
-    kind: str
-    request_id: str
-    by: str
-    litres: float | None
-    for_s: float | None
-    rh_pct: float | None
-    happened_at_s: float | None
-    done: bool
-    words: str
-
-
-class Event(NamedTuple):
-    at_s: float
-    clock_trusted: bool
-    kind: str
-    words: str
 
 
 class HistoryReader:
@@ -117,22 +88,30 @@ class HistoryReader:
         Outside ``at_one_moment`` no read is held between two batches: minutes that are thinned out while the
         caller takes its time are then missing, and are in ``day_totals`` of afterwards.
         """
+        for rows in self._batches(_SAMPLE, from_s, to_s):
+            yield from map(_sample, rows)
+
+    def _batches(self, columns: str, from_s: float, to_s: float) -> Iterator[list[Any]]:
         bounds = "SELECT min(id), max(id) FROM sample WHERE at_s > ? AND at_s <= ?"
         # "+" keeps the index on time out of it: the rows come in the order of id without sorting.
         rows_after = (
-            f"SELECT id, {_SAMPLE} FROM sample WHERE id >= ? AND id <= ? AND +at_s > ? AND +at_s <= ? "
+            f"SELECT {columns}, id FROM sample WHERE id >= ? AND id <= ? AND +at_s > ? AND +at_s <= ? "
             f"ORDER BY id LIMIT {_ROWS_AT_ONCE}"
         )
         with self._open() as db:
             next_id, last_id = db.execute(bounds, (from_s, to_s)).fetchone()
             while next_id is not None and next_id <= last_id:
                 rows = db.execute(rows_after, (next_id, last_id, from_s, to_s)).fetchall()
-                yield from map(_sample, rows)
-                next_id = rows[-1][0] + 1 if rows else None
+                yield [row[:-1] for row in rows]
+                next_id = rows[-1][-1] + 1 if rows else None
+
+    def rows(self, from_s: float = -math.inf, to_s: float = math.inf) -> Iterator[list[Row]]:
+        """The minutes as ``tally.COLUMNS``, in the order of writing, many at once: for a year."""
+        return self._batches(", ".join(COUNTED), from_s, to_s)
 
     def last_sample(self) -> Sample | None:
         with self._open() as db:
-            row = db.execute(f"SELECT id, {_SAMPLE} FROM sample ORDER BY id DESC LIMIT 1").fetchone()
+            row = db.execute(f"SELECT {_SAMPLE} FROM sample ORDER BY id DESC LIMIT 1").fetchone()
         return None if row is None else _sample(row)
 
     def switchings(self, from_s: float = -math.inf, to_s: float = math.inf) -> list[Switching]:
@@ -145,8 +124,32 @@ class HistoryReader:
 
     def notes(self, from_s: float = -math.inf, to_s: float = math.inf) -> list[Note]:
         """By when it happened, which may be before it was answered."""
-        rows = self._rows("note", from_s, to_s, when="coalesce(happened_at_s, at_s)")
-        return [Note._make((r[0], bool(r[1]), *r[2:9], bool(r[9]), r[10])) for r in rows]
+        rows = self._rows("note", from_s, to_s, when="coalesce(happened_at_s, at_s)", more=", id")
+        return [Note._make((r[0], bool(r[1]), *r[2:9], bool(r[9]), *r[10:])) for r in rows]
+
+    def surface(self, from_s: float = -math.inf, to_s: float = math.inf) -> list[SurfaceRow]:
+        """The hours of the coldest surface that ended in the span; ``from_s`` not included."""
+        columns = ", ".join(COLUMNS["surface"])
+        query = f"SELECT {columns} FROM surface WHERE at_s > ? AND at_s <= ? ORDER BY id"
+        with self._open() as db:
+            rows = db.execute(query, (from_s, to_s)).fetchall()
+        return [SurfaceRow._make((r[0], bool(r[1]), *r[2:4], bool(r[4]), *r[5:])) for r in rows]
+
+    def times_on(self) -> int:
+        """How often the relay was switched on in the whole record: switchings are never thinned out."""
+        with self._open() as db:
+            return int(db.execute("SELECT count(*) FROM switching WHERE relay_on").fetchone()[0])
+
+    def stretches(self, from_s: float, to_s: float, each_s: float) -> list[Stretch]:
+        """The minutes of a span in pieces of ``each_s``, those without a minute left out."""
+        query = (
+            "SELECT ? + ? * CAST((at_s - 60 - ?) / ? AS INTEGER) AS from_s, min(rh_pct), avg(rh_pct), "
+            "max(rh_pct), avg(temp_c), avg(target_rh_pct) FROM sample WHERE at_s > ? AND at_s <= ? "
+            "GROUP BY from_s ORDER BY from_s"
+        )
+        with self._open() as db:
+            found = db.execute(query, (from_s, each_s, from_s, each_s, from_s, to_s))
+            return [Stretch._make(row) for row in found]
 
     def events(self, from_s: float = -math.inf, to_s: float = math.inf) -> list[Event]:
         return [Event(r[0], bool(r[1]), *r[2:]) for r in self._rows("event", from_s, to_s)]
@@ -171,8 +174,8 @@ class HistoryReader:
         with self._open() as db:
             return {code: minutes * MINUTE_S for code, minutes in db.execute(query, (from_s, to_s))}
 
-    def _rows(self, table: str, from_s: float, to_s: float, when: str = "at_s") -> list[Any]:
-        columns = ", ".join(COLUMNS[table])
+    def _rows(self, table: str, from_s: float, to_s: float, when: str = "at_s", more: str = "") -> list[Any]:
+        columns = ", ".join(COLUMNS[table]) + more
         query = f"SELECT {columns} FROM {table} WHERE {when} >= ? AND {when} < ? ORDER BY id"
         with self._open() as db:
             return db.execute(query, (from_s, to_s)).fetchall()
@@ -233,7 +236,7 @@ def _checked(path: Path, how: str, older_too: bool) -> sqlite3.Connection:
 
 
 def _sample(row: Any) -> Sample:
-    values = list(row[1:])
+    values = list(row)
     for truth in _TRUTHS:  # SQLite has no truth values, only 0 and 1
         values[truth] = values[truth] != 0
     return Sample._make(values)

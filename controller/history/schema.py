@@ -118,6 +118,34 @@ _DAY = """CREATE TABLE day_total (  -- one local day: those of its minutes that 
   reasons TEXT NOT NULL  -- JSON: minutes of each strictest reason for off
 ) STRICT"""
 
+# Columns are added at the end, where SQLite's ALTER TABLE puts them; an old row has their defaults.
+_JOURNAL = (
+    # of whom a note tells; a shed: 'whole' or 'pieces'; what else was said; the note it corrects or withdraws
+    "ALTER TABLE note ADD COLUMN animal TEXT NOT NULL DEFAULT ''",
+    "ALTER TABLE note ADD COLUMN outcome TEXT NOT NULL DEFAULT ''",
+    "ALTER TABLE note ADD COLUMN remark TEXT NOT NULL DEFAULT ''",
+    "ALTER TABLE note ADD COLUMN about_id INTEGER",
+)
+_SURFACE = """CREATE TABLE surface (  -- the coldest surface, a row for each hour that was judged
+  id INTEGER PRIMARY KEY,
+  at_s REAL NOT NULL CHECK (at_s BETWEEN -1e300 AND 1e300),  -- the hour's end
+  clock_trusted INTEGER NOT NULL CHECK (clock_trusted IN (0, 1)),
+  temp_c REAL NOT NULL CHECK (temp_c BETWEEN -1e300 AND 1e300),  -- mean of the hour
+  rh_pct REAL NOT NULL CHECK (rh_pct BETWEEN -1e300 AND 1e300),  -- at the surface, mean of the hour
+  measured INTEGER NOT NULL CHECK (measured IN (0, 1)),  -- 0: estimated
+  mean_rh_pct REAL CHECK (mean_rh_pct BETWEEN -1e300 AND 1e300),  -- of 30 days; NULL: not so long yet
+  mould_index REAL NOT NULL CHECK (mould_index BETWEEN 0 AND 6)
+) STRICT"""
+# By day and by night, over the minutes whose RH and temperature were both known; NULL where older than them.
+_AIR_SUMS = ("air_rh_sum_pct", "air_temp_sum_c", "vapour_sum_kpa", "vpd_sum_kpa")
+_DAY_AIR = tuple(
+    f"ALTER TABLE day_total ADD COLUMN {column}"
+    for part in ("day", "night")
+    for column in (
+        f"{part}_air_known INTEGER",
+        *(f"{part}_{name} REAL CHECK ({part}_{name} BETWEEN -1e300 AND 1e300)" for name in _AIR_SUMS),
+    )
+)
 MIGRATIONS: tuple[tuple[str, ...], ...] = (
     (
         f"PRAGMA application_id = {APPLICATION_ID}",
@@ -125,11 +153,11 @@ MIGRATIONS: tuple[tuple[str, ...], ...] = (
         "CREATE INDEX sample_at ON sample (at_s)",
     ),
     (_DAY,),
+    (*_JOURNAL, _SURFACE, *_DAY_AIR),
 )
 """Append only: number n takes a file from version n to n + 1, in one transaction."""
 
-_AT = ("at_s", "clock_trusted")
-_FIGURES = ("seen", "limit_figure")
+_AT, _FIGURES = ("at_s", "clock_trusted"), ("seen", "limit_figure")
 COLUMNS: dict[str, tuple[str, ...]] = {
     "sample": (*Sample._fields, "change_id"),
     "switching": (*_AT, "relay_on", "because"),
@@ -137,9 +165,10 @@ COLUMNS: dict[str, tuple[str, ...]] = {
     "message": (*_AT, "kind", "code", "raised", "since_s", *_FIGURES, "detail"),
     "note": (
         *(*_AT, "kind", "request_id", "by_whom", "litres", "for_s", "rh_pct"),
-        *("happened_at_s", "done", "words"),
+        *("happened_at_s", "done", "words", "animal", "outcome", "remark", "about_id"),
     ),
     "event": (*_AT, "kind", "words"),
+    "surface": (*_AT, "temp_c", "rh_pct", "measured", "mean_rh_pct", "mould_index"),
 }
 """What the loop writes today, in order. The day totals come of it by thinning (``thin.py``)."""
 

@@ -15,7 +15,7 @@ from math import isfinite
 from pathlib import Path
 from typing import Any
 
-from controller.core.records import Answer, Decision, Instant, Message
+from controller.core.records import Answer, Decision, Instant, Message, SurfaceHour
 from controller.errors import HistoryError
 from controller.history.read import HistoryReader
 from controller.history.schema import (
@@ -41,6 +41,9 @@ _INSERT = {
     table: f"INSERT INTO {table} ({', '.join(columns)}) VALUES ({', '.join('?' * len(columns))})"
     for table, columns in COLUMNS.items()
 }
+# A request that a killed program had recorded is answered again by the next one: one row for it is enough.
+_UNKNOWN = " WHERE NOT EXISTS (SELECT 1 FROM note WHERE request_id <> '' AND request_id = ?4)"
+_INSERT["note"] = _INSERT["note"].replace("VALUES (", "SELECT ")[:-1] + _UNKNOWN
 # A row that is itself at fault: trying it again would not help.
 _REFUSED = (
     sqlite3.IntegrityError,
@@ -141,7 +144,11 @@ class SqliteHistory:
         asked = answer.request
         happened_at_s = None if asked.at is None else asked.at.timestamp()
         what = (asked.kind, asked.id, asked.by, asked.litres, asked.for_s, asked.rh_pct, happened_at_s)
-        self._at_once("note", (*_stamp(at), *what, answer.done, answer.words))
+        told = (asked.animal, asked.outcome, asked.remark, asked.about)
+        self._at_once("note", (*_stamp(at), *what, answer.done, answer.words, *told))
+
+    def surface(self, at: Instant, hour: SurfaceHour) -> None:
+        self._at_once("surface", (*_stamp(at), *hour))
 
     def event(self, at: Instant, kind: str, words: str) -> None:
         self._at_once("event", (*_stamp(at), kind, words))

@@ -14,13 +14,13 @@ from __future__ import annotations
 
 import json
 import sqlite3
-from collections.abc import Iterable
+from collections.abc import Sequence
 from datetime import date, tzinfo
 from typing import Any
 
 from controller.history.schema import is_damage, transaction
-from controller.ports import Sample
-from controller.tally import MINUTE_S, Tally, local_day
+from controller.tally import AIR, Days, Row, Tally
+from controller.tally import COLUMNS as COUNTED
 
 BITE_ROWS = 240
 """Minutes in one transaction. Six bites a day keep up; each is a commit, and a commit wears a card."""
@@ -34,10 +34,12 @@ _PLAIN = (
     *("fallen_l", "first_tank_l", "last_tank_l"),
 )
 """Columns that are attributes of a Tally as they are."""
-COLUMNS = ("day", *_PLAIN, "rh_by_day", "rh_by_night", "reasons")
+_AIR = tuple((is_day, f"{part}_{name}") for is_day, part in ((True, "day"), (False, "night")) for name in AIR)
+_AIR_FROM = 1 + len(_PLAIN)
+COLUMNS = ("day", *_PLAIN, *(name for _, name in _AIR), "rh_by_day", "rh_by_night", "reasons")
 _TOTALS = f"SELECT {', '.join(COLUMNS)} FROM day_total WHERE day >= ? AND day <= ?"
 _PUT = f"INSERT OR REPLACE INTO day_total ({', '.join(COLUMNS)}) VALUES ({', '.join('?' * len(COLUMNS))})"
-_NEXT = f"SELECT id, {', '.join(Sample._fields)} FROM sample WHERE id <= ? ORDER BY id LIMIT {BITE_ROWS}"
+_NEXT = f"SELECT {', '.join(COUNTED)}, id FROM sample WHERE id <= ? ORDER BY id LIMIT {BITE_ROWS}"
 # Two subqueries: each is one look, where min and max together would read the whole table.
 _ENDS = "SELECT (SELECT min(id) FROM sample), (SELECT max(id) FROM sample)"
 
@@ -81,21 +83,30 @@ def bite(db: sqlite3.Connection, keep_rows: int, tz: tzinfo) -> int:
         return 0
     with transaction(db):
         rows = db.execute(_NEXT, (newest - keep_rows,)).fetchall()
-        db.executemany(_PUT, _grown(db, (Sample._make(row[1:]) for row in rows), tz))
-        db.execute("DELETE FROM sample WHERE id <= ?", (rows[-1][0],))
+        db.executemany(_PUT, _grown(db, [row[:-1] for row in rows], tz))
+        db.execute("DELETE FROM sample WHERE id <= ?", (rows[-1][-1],))
         _thin_reasons(db)
     return len(rows)
 
 
-def _grown(db: sqlite3.Connection, minutes: Iterable[Sample], tz: tzinfo) -> list[tuple[Any, ...]]:
+def _grown(db: sqlite3.Connection, minutes: Sequence[Row], tz: tzinfo) -> list[tuple[Any, ...]]:
     """The totals of the days that these minutes belong to, with them."""
-    tallies: dict[date, Tally] = {}
-    for minute in minutes:
-        day = local_day(minute.at_s - MINUTE_S, tz)
-        if day not in tallies:
-            tallies[day] = totals_of(db, day, day).get(day) or Tally()
-        tallies[day].add(minute)
-    return [_to_row(day, tally) for day, tally in tallies.items()]
+    days = _Grown(db, tz)
+    days.add_rows(minutes)
+    return [_to_row(day, tally) for day, tally in days.tallies.items()]
+
+
+class _Grown(Days):
+    """Days that go on from their totals."""
+
+    def __init__(self, db: sqlite3.Connection, tz: tzinfo) -> None:
+        super().__init__(tz)
+        self._db = db
+
+    def at(self, day: date) -> Tally:
+        if day not in self.tallies:
+            self.tallies[day] = totals_of(self._db, day, day).get(day) or Tally()
+        return self.tallies[day]
 
 
 def _thin_reasons(db: sqlite3.Connection) -> None:
@@ -119,13 +130,18 @@ def _to_row(day: date, tally: Tally) -> tuple[Any, ...]:
     for (is_day, step), minutes in sorted(tally.rh_minutes.items()):
         steps[is_day][f"{step // 2 / 10:.1f}{'+' * (step % 2)}"] = minutes
     texts = [json.dumps(part, separators=(",", ":")) for part in (steps[True], steps[False], tally.reasons)]
-    return (day.isoformat(), *(getattr(tally, name) for name in _PLAIN), *texts)
+    air = (figure for is_day in (True, False) for figure in tally.air[is_day])
+    return (day.isoformat(), *(getattr(tally, name) for name in _PLAIN), *air, *texts)
 
 
 def _from_row(row: Any) -> Tally:
     tally = Tally()
     for name, value in zip(_PLAIN, row[1:], strict=False):
         setattr(tally, name, value)
+    for place, (is_day, _) in enumerate(_AIR):
+        figure = row[_AIR_FROM + place]
+        if figure is not None:  # written by a version that did not know it
+            tally.air[is_day][place % len(AIR)] = figure
     by_day, by_night, reasons = map(json.loads, row[-3:])
     for is_day, steps in ((True, by_day), (False, by_night)):
         for name, minutes in steps.items():

@@ -19,6 +19,7 @@ from typing import NamedTuple
 
 from controller.core.alarms import PATIENCE_S, is_fault
 from controller.core.records import Message
+from controller.core.units import UnitSystem, said
 from controller.notifier import words
 from controller.notifier.settings import NotifySettings
 from controller.notifier.words import Letter
@@ -58,9 +59,10 @@ class Case:
 class Desk:
     """One room's. Not for two threads at once."""
 
-    def __init__(self, settings: NotifySettings, room: str) -> None:
+    def __init__(self, settings: NotifySettings, room: str, units: UnitSystem = "si") -> None:
         self._settings = settings
         self._room = room
+        self._units = units
         self._notices = frozenset(settings.notices)
         self.cases: dict[str, Case] = {}
         self.lost = 0
@@ -98,7 +100,7 @@ class Desk:
         elif case.over_after_s is not None:  # told before a restart: no news, but perhaps not by every way
             case.stands, case.message, case.over_after_s = True, message, None
             if not message.acked_by:
-                yield from self._post(case, words.letter(self._room, kind, message, wall))
+                yield from self._post(case, self._letter(kind, message, wall))
             return
         elif not case.pause_s:
             case.began_s = now_s
@@ -112,7 +114,7 @@ class Desk:
             yield from self._rated(case, words.OVER, now_s, wall)
         elif case.told and not case.pause_s:  # the ways forget a notice: nobody has to hear that it is over
             case.told = False
-            yield from self._post(case, words.letter(self._room, words.OVER, case.message, wall))
+            yield from self._post(case, self._letter(words.OVER, case.message, wall))
         if not case.told:
             case.second = False
 
@@ -130,10 +132,16 @@ class Desk:
         self, case: Case, kind: str, now_s: float, wall: datetime, over: bool = False
     ) -> Iterator[Posted]:
         """What changes what people know."""
-        written = words.letter(self._room, kind, case.message, wall, case.times, over, self.lost)
+        written = self._letter(kind, case.message, wall, case.times, over, self.lost)
         case.letters_s.append(now_s)
         case.told, case.told_s, case.times, self.lost = written.stands, now_s, 0, 0
         yield from self._post(case, written)
+
+    def _letter(
+        self, kind: str, message: Message, wall: datetime, times: int = 0, over: bool = False, lost: int = 0
+    ) -> Letter:
+        written = words.letter(self._room, kind, message, wall, times, over, lost)
+        return written._replace(words=said(written.words, self._units))
 
     @staticmethod
     def _post(case: Case, written: Letter) -> Iterator[Posted]:
@@ -178,10 +186,10 @@ class Desk:
         ):
             case.second = True
             flaps = case.times if case.pause_s else 0
-            yield Posted(SECOND, words.letter(self._room, words.SECOND, case.message, wall, flaps))
+            yield Posted(SECOND, self._letter(words.SECOND, case.message, wall, flaps))
         if case.told and not case.pause_s and now_s - case.told_s >= settings.repeat_hours * HOUR_S:
             case.told_s = now_s
-            yield from self._post(case, words.letter(self._room, words.STILL, case.message, wall))
+            yield from self._post(case, self._letter(words.STILL, case.message, wall))
 
     def _is_forgotten(self, case: Case, now_s: float) -> bool:
         recent = any(now_s - at_s < HOUR_S for at_s in case.letters_s)

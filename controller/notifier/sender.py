@@ -17,6 +17,7 @@ from pathlib import Path
 from typing import NamedTuple, Self
 
 from controller.core.records import Decision, Inputs, Message
+from controller.core.units import UnitSystem
 from controller.notifier import book, by_service, program
 from controller.notifier.by_web import heartbeat
 from controller.notifier.desk import FIRST, SECOND, Desk, Posted
@@ -59,10 +60,11 @@ class Notifier:
         beat: tuple[str, float, Callable[[], None]] | None = None,
         waiter: Callable[[str], Waiter] = Patient,
         now_s: Callable[[], float] = time.monotonic,
+        units: UnitSystem = "si",
     ) -> None:
         self._now_s = now_s
         self._say = say
-        self._desk = Desk(settings, room)
+        self._desk = Desk(settings, room, units)
         self._book = folder / book.NAME
         self._missing = by_service.missing() if settings.first.services or settings.second.services else ""
         people = {FIRST: settings.first, SECOND: settings.second}
@@ -86,10 +88,16 @@ class Notifier:
 
     @classmethod
     def of(
-        cls, settings: NotifySettings, room: str, tick_s: float, folder: Path, say: Callable[[str], None]
+        cls,
+        settings: NotifySettings,
+        room: str,
+        tick_s: float,
+        folder: Path,
+        say: Callable[[str], None],
+        units: UnitSystem = "si",
     ) -> Self | None:
         """None when nobody is to be told."""
-        return cls(settings, room, tick_s, folder, say) if settings.in_use else None
+        return cls(settings, room, tick_s, folder, say, units=units) if settings.in_use else None
 
     # Called by the loop's thread.
 

@@ -34,7 +34,7 @@ from controller.settings.words import (
 )
 
 # Kinds of mistake that name a wrong value; what is allowed is said in our own words.
-_STOCK = {*get_args(ErrorType), "bool_as_value", "wrong_make"} - {"value_error", "assertion_error"}
+_STOCK = {*get_args(ErrorType), "bool_as_value", "wrong_make", "unit"} - {"value_error", "assertion_error"}
 _NO_LINE = sys.maxsize
 
 

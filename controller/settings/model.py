@@ -17,11 +17,14 @@ from pydantic import Field, field_validator, model_validator
 from pydantic_core import PydanticCustomError
 from pydantic_settings import BaseSettings, SettingsConfigDict
 
+from controller.core.ceiling import SurfaceLimits
 from controller.core.limits import Limits, contradiction
 from controller.core.rules import Rules
 from controller.core.trust import CorrectionLimits
+from controller.core.units import UnitSystem
 from controller.devices.settings import ProbeSettings, RelaySettings
 from controller.devices.settings_shelf import ShelfSettings, clash
+from controller.devices.thermometer import OutdoorSettings, ThermometerSettings
 from controller.notifier.settings import NotifySettings
 from controller.settings.file import load_settings
 from controller.simulator.settings import BenchSettings
@@ -38,6 +41,7 @@ class RoomSettings(Limits):
         "room", pattern=r"^[a-z0-9][a-z0-9-]{0,39}$", description="small letters, digits and hyphens"
     )
     timezone: str = Field("", description="like Europe/Oslo; empty = the machine's own")
+    units: UnitSystem = Field("si", description="of what people are told; us: °F, gallons, fluid ounces")
     state_dir: str = Field("", description="folder for kept state and record; empty = the usual place")
 
     @field_validator("timezone")
@@ -55,6 +59,22 @@ class RoomSettings(Limits):
 
 class RoomProbe(ProbeSettings, CorrectionLimits):
     """One probe in the room: where it is, and what a comparison found."""
+
+
+class SurfaceSettings(SurfaceLimits):
+    """The coldest wall or window, and what measures it or the weather outside."""
+
+    probe: ThermometerSettings = Field(ThermometerSettings(), description="a thermometer on it")
+    outdoor: OutdoorSettings = Field(OutdoorSettings(), description="the outdoor temperature")
+
+    @model_validator(mode="after")
+    def _only_a_measured_wall_holds(self) -> Self:
+        if self.policy == "hold" and self.probe.kind == "none":
+            raise contradiction(
+                'policy = "hold" needs a thermometer on the wall ([surface.probe]): an estimate only warns',
+                "surface.policy", "surface.probe",
+            )  # fmt: skip
+        return self
 
 
 class LoopSettings(Limits):
@@ -97,6 +117,7 @@ class Settings(Rules, BaseSettings):
     probe: tuple[RoomProbe, ...] = Field(
         (RoomProbe(),), min_length=1, max_length=2, description="one or two room probes"
     )
+    surface: SurfaceSettings = Field(SurfaceSettings(), description="the coldest wall or window")
     relay: RelaySettings = Field(RelaySettings(), description="the line that switches the outlet")
     shelf: ShelfSettings = Field(ShelfSettings(), description="button, lamps and hand contact at the shelf")
     notify: NotifySettings = Field(NotifySettings(), description="who is told outside the board, and how")

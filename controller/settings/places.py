@@ -17,8 +17,17 @@ from typing import Any, NamedTuple
 from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 
+from controller.core.units import has_unit
 from controller.settings.lines import Place
-from controller.settings.words import Kind, choices_in, field_kinds, item_type, kinds_of, models_in
+from controller.settings.words import (
+    Kind,
+    choices_in,
+    field_kinds,
+    item_type,
+    kinds_of,
+    models_in,
+    unit_examples,
+)
 
 MISSING: Any = object()
 """Stands for a value that is not there."""
@@ -97,14 +106,20 @@ def wrong_make(annotation: Any, value: Any, place: Place = (), textual: bool = F
     model = model_for(annotation, value)
     if isinstance(value, dict) and model is not None:
         for key, inside in value.items():
-            if key in model.model_fields:
-                yield from wrong_make(model.model_fields[key].annotation, inside, (*place, key))
+            field = model.model_fields.get(key)
+            if field is not None and not _with_its_unit(field, inside):
+                yield from wrong_make(field.annotation, inside, (*place, key))
     elif isinstance(value, list):
         item = item_type(annotation)
         for number, inside in enumerate(value):
             yield from wrong_make(item, inside, (*place, number))
     elif _is_wrong({kind.type for kind in kinds_of(annotation)}, value, textual):
         yield place
+
+
+def _with_its_unit(field: FieldInfo, value: Any) -> bool:
+    """Whether it is a text like "61 °F" where one may stand."""
+    return isinstance(value, str) and has_unit(value) and bool(unit_examples(field_kinds(field)))
 
 
 def _is_wrong(kinds: set[Any], value: Any, textual: bool) -> bool:

@@ -19,6 +19,8 @@ from typing import Annotated, Any, Literal, NamedTuple, Union, get_args, get_ori
 from pydantic import BaseModel, SecretStr
 from pydantic.fields import FieldInfo
 
+from controller.core.units import WithUnit
+
 MOST_SHOWN = 60
 
 _UNITS = {
@@ -87,6 +89,11 @@ def is_secret(kinds: Iterable[Kind]) -> bool:
     return any(kind.type is SecretStr or is_secret(kinds_of(item_type(kind.type))) for kind in kinds)
 
 
+def unit_examples(kinds: Iterable[Kind]) -> tuple[str, ...]:
+    """How a setting that may be written with its unit can look; empty where it may not."""
+    return tuple(bound.example for kind in kinds for bound in kind.bounds if isinstance(bound, WithUnit))
+
+
 def choices_in(kinds: Iterable[Kind]) -> tuple[Any, ...]:
     """The values a setting is limited to; empty where it is not."""
     found: list[Any] = []
@@ -117,7 +124,9 @@ def _phrase(kind: Kind, name: str) -> str:
     if plain in (int, float):
         number = "a whole number" if plain is int else "a number"
         unit = unit_of(name)
-        return number + _range(kind.bounds) + (f" ({unit.strip()})" if unit else "")
+        examples = unit_examples([kind])
+        written = "".join(f', or with its unit in quotes, like "{example}"' for example in examples)
+        return number + _range(kind.bounds) + (f" ({unit.strip()})" if unit else "") + written
     if get_origin(plain) in (list, tuple, set, frozenset):
         return _list_phrase(kind, name)
     if get_origin(plain) is dict or plain is dict:

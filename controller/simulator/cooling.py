@@ -10,7 +10,7 @@ from __future__ import annotations
 from pydantic import Field
 
 from controller.core import air
-from controller.core.limits import Limits, TempC
+from controller.core.limits import Celsius, Limits, TempC
 
 AIR_HEAT_KJ = 1.006
 
@@ -20,7 +20,7 @@ class BenchCooling(Limits):
 
     cooler_w: float = Field(0.0, ge=0, le=50000, description="the most sensible heat it takes")
     cool_above_c: TempC = Field(28.0, description="it holds the room at or below this")
-    coil_c: float = Field(10.0, ge=2, le=20, description="temperature of its coil")
+    coil_c: Celsius = Field(10.0, ge=2, le=20, description="temperature of its coil")
 
 
 def water_taken_kg_per_s(

@@ -52,6 +52,7 @@ class Envelope:
         self._stack, self._wind = STACK[leak.storeys - 1], WIND[leak.storeys - 1]
         self._per_s_of_l_s = 1e-3 / volume_m3
         self.wall = wall if wall.area_m2 > 0.0 else None
+        self._frsi = wall.frsi
 
     def air_changes_per_s(self, temp_c: float, outdoor: Outdoor, open_per_s: float) -> float:
         """Constant exchange, leakage and what stands open."""
@@ -63,8 +64,7 @@ class Envelope:
         return total
 
     def wall_temp_c(self, temp_c: float, outdoor_c: float) -> float:
-        frsi = self.wall.frsi if self.wall is not None else 1.0
-        return outdoor_c + frsi * (temp_c - outdoor_c)
+        return outdoor_c + self._frsi * (temp_c - outdoor_c)
 
     def condensing_kg_per_s(
         self, temp_c: float, ratio: float, outdoor: Outdoor, dt_s: float, dry_air_kg: float

@@ -23,7 +23,7 @@ from typing import Literal
 from pydantic import Field
 
 from controller.core import air
-from controller.core.limits import Limits
+from controller.core.limits import Limits, Litres, LitresAnHour
 
 NAMEPLATE_RH_PCT = 40.0
 """Humidity at which an evaporative humidifier is taken to give what its plate says."""
@@ -36,7 +36,7 @@ class BenchHumidifier(Limits):
     kind: Literal["cold-mist", "evaporative", "warm-mist"] = Field(
         "cold-mist", description="cold mist, a wick or pad in moving air, or steam"
     )
-    output_l_per_h: float | None = Field(
+    output_l_per_h: LitresAnHour | None = Field(
         None, ge=0.005, le=50, description="true output; empty = as the tank settings say"
     )
     dial: float = Field(1.0, ge=0.1, le=1, description="share of the output that its own dial leaves")
@@ -44,7 +44,7 @@ class BenchHumidifier(Limits):
     scale_loss_pct_per_day: float = Field(
         0.0, ge=0, le=50, description="share of its output lost to scale in 24 h of running"
     )
-    reserve_l: float = Field(0.0, ge=0, le=100, description="water at the bottom that it cannot draw")
+    reserve_l: Litres = Field(0.0, ge=0, le=100, description="water at the bottom that it cannot draw")
     dry_cutout: bool = Field(True, description="stops by itself when dry; false = keeps running dry")
     resumes: bool = Field(
         True, description="goes on when its outlet has power again; false = waits for its button"

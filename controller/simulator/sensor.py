@@ -20,7 +20,7 @@ from random import Random
 from pydantic import Field
 
 from controller.core import air
-from controller.core.limits import Limits
+from controller.core.limits import Kelvin, Limits
 from controller.core.records import Reading
 
 CREEP_ABOVE_RH_PCT = 80.0
@@ -37,9 +37,9 @@ class BenchProbe(Limits):
         None, ge=0, le=3600, description="that of its thermometer; empty = as lag_s"
     )
     noise_rh_pct: float = Field(0.15, ge=0, le=10, description="standard deviation of one sample")
-    noise_temp_c: float = Field(0.0, ge=0, le=5, description="the same for temperature")
+    noise_temp_c: Kelvin = Field(0.0, ge=0, le=5, description="the same for temperature")
     step_rh_pct: float = Field(0.1, ge=0, le=5, description="smallest step it shows; 0 = none")
-    step_temp_c: float = Field(0.1, ge=0, le=5, description="smallest step it shows; 0 = none")
+    step_temp_c: Kelvin = Field(0.1, ge=0, le=5, description="smallest step it shows; 0 = none")
     sample_every_s: float = Field(0.0, ge=0, le=3600, description="renews its figure so often; 0 = always")
     offset_rh_pct: float = Field(0.0, ge=-20, le=20, description="how far it reads too high")
     rh_gain: float = Field(1.0, ge=0.5, le=1.5, description="its slope; 1.05 = shows 5 % more")

@@ -13,7 +13,7 @@ from typing import Self
 from pydantic import Field, field_validator, model_validator
 from pydantic_core import PydanticCustomError
 
-from controller.core.limits import Limits, Rh, TempC, contradiction, seconds_of_day
+from controller.core.limits import Limits, Litres, Rh, TempC, contradiction, seconds_of_day
 from controller.simulator.climate import CLIMATES
 from controller.simulator.cooling import BenchCooling
 from controller.simulator.enclosure import BenchEnclosure
@@ -56,7 +56,7 @@ class BenchKeeper(Limits):
     """When the simulated keeper looks in and fills the tank."""
 
     looks_in: tuple[time, ...] = Field((time(8, 0), time(19, 0)), max_length=24, description="every day at")
-    fills_below_l: float = Field(2.5, ge=0, le=500, description="fills to the top if less is left")
+    fills_below_l: Litres = Field(2.5, ge=0, le=500, description="fills to the top if less is left")
     tells: bool = Field(True, description="notes every filling")
 
 

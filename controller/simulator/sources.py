@@ -14,7 +14,7 @@ from math import expm1
 from pydantic import Field
 
 from controller.core import air
-from controller.core.limits import Limits, seconds_of_day
+from controller.core.limits import Limits, Litres, seconds_of_day
 
 SLEEPER_KG_PER_S = 0.040 / 3600.0
 """30 to 50 g an hour for a sleeping person (ASHRAE, from memory): the middle."""
@@ -34,7 +34,7 @@ class BenchSources(Limits):
     asleep_until: time = Field(time(6, 30), description="until")
     hand_mist_ml: float = Field(0.0, ge=0, le=5000, description="water sprayed by hand each time")
     hand_mist_at: tuple[time, ...] = Field((), max_length=24, description="every day at")
-    soaked_l: float = Field(0.0, ge=0, le=100, description="water in freshly soaked substrate at the start")
+    soaked_l: Litres = Field(0.0, ge=0, le=100, description="water in freshly soaked substrate at the start")
     soaked_hours: float = Field(72.0, ge=1, le=2000, description="how slowly it dries, at 60 %RH")
 
     @cached_property

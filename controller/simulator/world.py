@@ -100,6 +100,10 @@ class World:
         wall = self._zone_wall + timedelta(seconds=since_s)
         return wall.replace(fold=1) if self._zone_wall.fold else wall  # addition forgets the second 02:30
 
+    def surface_c(self) -> float:
+        """What a thermometer on the coldest surface shows, in steps of a tenth."""
+        return round(self.room.envelope.wall_temp_c(self.room.temp_c, self.outdoor.temp_c), 1)
+
     def wait_until(self, mono_s: float) -> bool:
         """Moves the room on to ``mono_s``; False when the rehearsal is over."""
         dt_s = mono_s - self.mono_s

@@ -97,11 +97,11 @@ def test_what_goes_wrong_becomes_a_code(
     assert capsys.readouterr().err == told
 
 
-@pytest.mark.parametrize("name", [name for name in COMMANDS if name not in ("note", "setup")])
+@pytest.mark.parametrize("name", [name for name in COMMANDS if name not in ("note", "setup", "wall")])
 def test_a_settings_file_with_a_mistake_is_named_with_its_line(run: Run, tmp_path: Path, name: str) -> None:
     path = tmp_path / "bad.toml"
     path.write_text("settings_version = 1\n\n[loop]\ntick_s = 0.1\n")
-    more = {"raise": "5", "bypass": "off", "service": "print", "tell": "hello"}
+    more = {"raise": "5", "bypass": "off", "service": "print", "tell": "hello", "calibrate": "show"}
     more |= dict.fromkeys(("backup", "restore"), "room.zip")
     words = (name, more[name]) if name in more else (name,)
     code, out, err = run(*words, "--settings", str(path))

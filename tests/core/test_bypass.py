@@ -10,6 +10,7 @@ from controller.core import words
 from controller.core.records import Decision
 from tests.core.helpers import HOUR_S, Rig, codes, off, on, quick
 
+DAY_S = 24 * HOUR_S
 DAY = {"runtime": {"cap_hours_in_any_24": 24}}
 
 
@@ -169,11 +170,86 @@ def test_by_hand_no_more_counts_than_the_word_holds() -> None:
     assert decision.used_s - before.used_s == pytest.approx(HOUR_S, abs=30.0)
 
 
-def test_by_hand_a_gap_of_unknown_length_counts_as_the_mark() -> None:
-    # Only five minutes surely passed; the rest is said nowhere, and the word still holds after them.
+# --- by hand, and nobody knows how long the board was away ---
+
+
+def test_by_hand_a_gap_of_unknown_length_counts_as_all_that_the_word_held() -> None:
     rig = ready(70.0)
     rig.ask("bypass_hand", 70.0, for_s=5 * HOUR_S)
     before = rig.step(70.0)
-    decision = rig.restarted(3 * HOUR_S, wall_trusted=False).step(70.0)
-    assert codes(decision)[0] == "bypassed"
-    assert decision.used_s - before.used_s == pytest.approx(300.0, abs=30.0)
+    again = rig.restarted(3 * HOUR_S, wall_trusted=False)
+    decision = again.step(70.0)
+    assert codes(decision)[0] == "bypassed"  # and the word still holds: at least five minutes of it are over
+    assert decision.used_s - before.used_s == pytest.approx(5 * HOUR_S, abs=30.0)
+
+
+@pytest.mark.parametrize(
+    ("away_s", "ran_s"), [(60.0, 300.0), (3 * HOUR_S, 3 * HOUR_S), (20 * HOUR_S, 5 * HOUR_S)]
+)
+def test_what_really_passed_takes_its_place_once_the_clock_tells(away_s: float, ran_s: float) -> None:
+    # A minute counts as the mark does after every unclean end.
+    rig = ready(70.0)
+    rig.ask("bypass_hand", 70.0, for_s=5 * HOUR_S)
+    before = rig.step(70.0)
+    again = rig.restarted(away_s, wall_trusted=False)
+    again.step(70.0)
+    again.wall_trusted = True
+    decision = again.step(70.0)
+    assert decision.used_s - before.used_s == pytest.approx(ran_s, abs=60.0)
+    assert before.tank_l is not None
+    assert decision.tank_l == pytest.approx(before.tank_l - 0.4 * ran_s / HOUR_S, abs=0.01)
+    again.ask("bypass_auto", 70.0)
+    later = again.run(25 * HOUR_S - away_s, 70.0, tick_s=60.0)[-1]  # it ages from when it ran
+    assert later.used_s == pytest.approx(max(min(ran_s, away_s) - HOUR_S, 0.0), abs=400.0)
+
+
+@pytest.mark.parametrize("wrong_s", [-30 * DAY_S, -HOUR_S])
+def test_a_clock_that_went_back_takes_nothing_off(wrong_s: float) -> None:
+    rig = ready(70.0)
+    rig.ask("bypass_hand", 70.0, for_s=5 * HOUR_S)
+    before = rig.step(70.0)
+    again = rig.restarted(wrong_s, wall_trusted=False)
+    again.step(70.0)
+    again.wall_trusted = True
+    assert again.step(70.0).used_s - before.used_s >= 5 * HOUR_S - 1.0
+
+
+def test_starts_one_after_another_never_count_as_more_than_a_day() -> None:
+    rig = ready(70.0)
+    rig.ask("bypass_hand", 70.0, for_s=20 * HOUR_S)
+    for number in range(4):
+        rig = rig.restarted(60.0, wall_trusted=False)
+        rig.boot = f"boot-of-{number}"
+        used_s = rig.step(70.0).used_s
+    assert used_s == pytest.approx(DAY_S, abs=5 * 300.0)
+
+
+@pytest.mark.parametrize("stopped", [False, True])
+@pytest.mark.parametrize("away_s", [600.0, 3 * HOUR_S])
+def test_a_gap_with_its_contact_at_hand_counts_as_run(away_s: float, stopped: bool) -> None:
+    rig = ready(70.0)
+    rig.run(60, 70.0, hand=True)
+    before = rig.step(70.0, hand=True)
+    if stopped:
+        rig.controller.stop(rig.now)
+    again = rig.restarted(away_s)
+    assert again.step(70.0, hand=False).used_s - before.used_s == pytest.approx(away_s, abs=30.0)
+
+
+def test_a_gap_of_unknown_length_with_its_contact_at_hand_counts_as_a_whole_day() -> None:
+    rig = ready(70.0)
+    rig.run(60, 70.0, hand=True)
+    again = rig.restarted(3 * HOUR_S, wall_trusted=False)
+    decision = again.step(50.0, hand=False)
+    assert decision.used_s == pytest.approx(DAY_S, abs=30.0)
+    assert "cap" in codes(decision)
+    again.wall_trusted = True
+    assert again.step(50.0, hand=False).used_s == pytest.approx(3 * HOUR_S, abs=120.0)
+
+
+def test_a_contact_that_said_auto_counts_nothing() -> None:
+    rig = ready(70.0)
+    rig.run(60, 70.0, hand=True)
+    before = rig.step(70.0, hand=False)
+    again = rig.restarted(3 * HOUR_S, wall_trusted=False)
+    assert again.step(70.0, hand=False).used_s == pytest.approx(before.used_s, abs=30.0)

@@ -30,7 +30,7 @@ KNOWN = remembering(
     Learned(
         theta=(3.0, 0.0, 0.0, 0.0, 0.0, 0.0),
         cov=tuple(tuple(0.01 * (i == j) for j in range(effect_model.SIZE)) for i in range(effect_model.SIZE)),
-        blocks=500, noise=0.01, steady=3.0, best=3.0,
+        blocks=500, idle=500.0, noise=0.01, steady=3.0, best=3.0,
     )
 )  # fmt: skip
 assert KNOWN.learned.known

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+from collections.abc import Callable, Iterable
 from copy import deepcopy
 from functools import lru_cache
 from math import inf, nan
@@ -13,9 +14,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from controller.core import effect, effect_model
+from controller.core import air, effect, effect_model
 from controller.core.effect import EffectMemory, Learned
-from tests.core.mist_room import DAY_S, HOUR_S, TICK_S, Life, Room, some_room
+from tests.core.mist_room import DAY_S, HOUR_S, TICK_S, Life, Room, honest, some_room
 
 PLAIN = Room(k=0.8, g=45.0, out=30.0, target=65.0)
 
@@ -136,9 +137,125 @@ def test_no_doubt_in_a_week_without_a_fault(seed: int) -> None:
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("seed", range(1000, 1012))
+@pytest.mark.parametrize("seed", range(18))
 def test_no_doubt_in_six_weeks_without_a_fault(seed: int) -> None:
     assert Life(some_room(seed), seed, tick_s=30.0).run(42.0).doubts == []
+
+
+def opened(
+    life: Life, hours: float, per_hour: float, strength: Callable[[float, bool], float] = honest
+) -> None:
+    """A window stands open for so long, with so many air changes an hour more."""
+    room = life.room
+    life.room = room._replace(k=room.k + per_hour)
+    life.run(hours / 24.0, strength)
+    life.room = room
+
+
+@pytest.mark.parametrize("pulses", [False, True])
+@pytest.mark.parametrize(("hours", "per_hour"), [(1.0, 6.0), (3.0, 6.0), (3.0, 4.0), (5.5, 6.0)])
+def test_a_window_that_stands_open_for_hours_is_no_doubt(hours: float, per_hour: float, pulses: bool) -> None:
+    # Nothing stores moisture here: the air is all there is.
+    life = Life(Room(k=0.5, g=60.0, out=20.0, pulses=pulses), 5).run(3.0)
+    assert life.memory.learned.known
+    for _ in range(3):
+        opened(life, hours, per_hour)
+        life.run(1.0 - hours / 24.0)
+    assert life.doubts == []
+    assert life.memory.learned.gain == pytest.approx(life.room.five_minutes, rel=0.3)
+
+
+def test_one_that_dies_while_a_window_stands_open_is_found_in_the_end() -> None:
+    # Six hours are granted to the window, then an hour of being on, as always.
+    life = Life(Room(k=0.5, g=60.0, out=20.0), 5).run(3.0)
+    ran_s = life.on_s
+    opened(life, 1.0, 6.0, lambda t, on: 0.0)
+    while not life.memory.verdict.no_mist:
+        life.run(TICK_S / DAY_S, lambda t, on: 0.0)
+        assert life.on_s - ran_s <= 7 * HOUR_S
+    assert {name for _, name in life.doubts} == {"none"}
+
+
+def test_once_it_is_shut_and_mist_is_seen_the_hour_holds_again() -> None:
+    life = Life(Room(k=0.5, g=60.0, out=20.0), 5).run(3.0)
+    opened(life, 0.5, 6.0)
+    assert life.memory.learned.aired > 0
+    life.run(2.0 / 24.0)
+    assert life.memory.learned.aired == 0
+    ran_s = life.on_s
+    while not life.memory.verdict.no_mist:
+        life.run(TICK_S / DAY_S, lambda t, on: 0.0)
+        assert life.on_s - ran_s <= HOUR_S
+
+
+def test_always_on_is_never_known() -> None:
+    # One that waits for its button runs on till its outlet is switched: nothing to compare with, and
+    # the room's own background would be taken for mist's doing.
+    memory, t = EffectMemory(), 0.0
+    for block in range(100):
+        for _ in range(5):
+            t += 60.0
+            memory = effect.advance(memory, t, 60.0, 60.0, 60.0 - 25.0 * 0.97**block, 24.0)
+    assert memory.learned.blocks > effect_model.LEARNING_BLOCKS
+    assert memory.learned.idle < effect_model.IDLE_BLOCKS
+    assert not memory.learned.known
+    assert not memory.verdict.stray_mist
+
+
+# --- the reset on what neither mist nor none explains ---
+
+
+def close_by(learned: Learned, rise_pct: float) -> Learned:
+    """One block in which the vapour rises by so much, at 24 °C and with the humidifier off."""
+    full_pct = 100.0 * air.saturation_pressure_pa(24.0) / effect_model.SCALE_PA
+    assert learned.vapour_pct is not None
+    return effect_model.close(learned, 100.0 * (learned.vapour_pct + rise_pct) / full_pct, 24.0, 0.0, 0.0)
+
+
+def settled() -> Learned:
+    """Known: a gain of 2 %RH, no background at all, hardly any noise."""
+    tight = tuple(
+        tuple(1e-4 if i == j else 0.0 for j in range(effect_model.SIZE)) for i in range(effect_model.SIZE)
+    )
+    return Learned(
+        theta=(1.0, 1.0, 0.0, 0.0, 0.0, 0.0), cov=tight, noise=0.01, blocks=500, idle=500.0, vapour_pct=30.0,
+        rh_pct=30.0, temp_c=24.0, slow_rh_pct=30.0, steady=2.0, best=2.0,
+    )  # fmt: skip
+
+
+def test_six_blocks_that_nothing_explains_begin_all_anew() -> None:
+    learned = settled()
+    for count in range(1, effect_model.UPSET):
+        learned = close_by(learned, 5.0)  # mist would give 2
+        assert learned.strange == count
+        assert learned.known
+    after = close_by(learned, 5.0)
+    assert not after.known
+    assert (after.blocks, after.idle, after.strange, after.upset, after.held) == (0, 0.0, 0, 0, 0)
+    assert (after.none, after.stray) == (0.0, 0.0)
+    assert after.cov == effect_model.NOTHING_KNOWN
+    assert after.theta == learned.theta  # the best guess there is, and not built upon
+    assert (after.steady, after.best) == (learned.steady, learned.best)
+
+
+def test_one_block_that_is_explained_and_the_count_begins_anew() -> None:
+    learned = settled()
+    for _ in range(effect_model.UPSET - 1):
+        learned = close_by(learned, 5.0)
+    learned = close_by(learned, 0.0)
+    assert learned.strange == 0
+    for _ in range(effect_model.UPSET - 1):
+        learned = close_by(learned, 5.0)
+    assert learned.known
+
+
+def test_falls_are_counted_as_something_opened_and_not_as_another_room_for_six_hours() -> None:
+    learned = close_by(settled(), -3.0)
+    assert learned.aired == 1
+    for count in range(2, effect_model.LONGEST_AIRED + 1):
+        learned = close_by(learned, -0.2)
+        assert (learned.aired, learned.strange) == (count, 0)
+    assert close_by(learned, -0.2).aired == 0
 
 
 @settings(max_examples=5)
@@ -166,14 +283,60 @@ def test_nothing_is_said_before_it_has_learned() -> None:
 # --- doubts with cause ---
 
 
-@pytest.mark.parametrize("seed", [20, 21, 22])
-def test_a_dead_humidifier_is_found_within_an_hour_of_being_on(seed: int) -> None:
-    life = learned_life(some_room(seed), seed=seed)
+SEEDS = range(100)
+"""Nothing is selected: each room of them that was learned counts."""
+
+
+def misses_of(rooms: Iterable[tuple[int, Room]], found: Callable[[Life], bool]) -> list[int]:
+    """Seeds of rooms, learned in three days without a doubt, in which a fault is not found in time."""
+    missed, learned = [], 0
+    for seed, room in rooms:
+        life = Life(room, seed).run(3.0)
+        if life.doubts or not life.memory.learned.known:
+            continue
+        learned += 1
+        if not found(life):
+            missed.append(seed)
+    assert learned >= 95
+    return missed
+
+
+def found_or_unlearned(
+    seed: int, found: Callable[[Life], bool], room_of: Callable[[int], Room] = some_room
+) -> bool:
+    """Whether it is found, or the room is one that is not learned in three days (2 is)."""
+    life = Life(room_of(seed), seed).run(3.0)
+    assert life.doubts == []
+    return not life.memory.learned.known or found(life)
+
+
+def dead_is_found(life: Life) -> bool:
     ran_s = life.on_s
-    while not life.memory.verdict.no_mist:
+    while not life.memory.verdict.no_mist and life.on_s - ran_s <= HOUR_S:
         life.run(TICK_S / DAY_S, lambda t, on: 0.0)
-        assert life.on_s - ran_s <= HOUR_S
-    assert {name for _, name in life.doubts} == {"none"}
+    assert {name for _, name in life.doubts} <= {"none"}
+    return life.memory.verdict.no_mist
+
+
+def stray_is_found(life: Life) -> bool:
+    was_off_s, began_t = life.t - life.on_s, life.t
+    while not life.memory.verdict.stray_mist and life.t - life.on_s - was_off_s <= 2 * HOUR_S:
+        life.run(TICK_S / DAY_S, lambda t, on: 1.0)
+        if life.t - began_t > 2 * DAY_S:
+            return False
+    return life.memory.verdict.stray_mist
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_a_dead_humidifier_is_found_within_an_hour_of_being_on(seed: int) -> None:
+    assert found_or_unlearned(seed, dead_is_found)
+
+
+@pytest.mark.slow
+def test_a_dead_humidifier_is_found_in_time_in_nearly_every_room() -> None:
+    # Measured: 3 of 98 (40, 62, 76), where mist is switched so fast that its share in the air is underrated:
+    # the dead room then falls as if something had been opened. They are found within seven hours.
+    assert len(misses_of(((seed, some_room(seed)) for seed in SEEDS), dead_is_found)) <= 3
 
 
 def test_it_is_found_however_far_the_room_falls() -> None:
@@ -193,31 +356,48 @@ def test_one_that_never_worked_is_found() -> None:
     assert {name for _, name in life.doubts} == {"none"}
 
 
-@pytest.mark.parametrize("seed", [30, 31, 32])
-def test_mist_while_off_is_found_within_two_hours(seed: int) -> None:
+def not_too_full(seed: int) -> Room:
     room = some_room(seed)
-    room = room._replace(g=min(room.g, room.k * (85.0 - room.out)))  # or the air is full before
-    life = learned_life(room, seed=seed)
-    was_off_s = life.t - life.on_s
-    while not life.memory.verdict.stray_mist:
-        life.run(TICK_S / DAY_S, lambda t, on: 1.0)
-        assert life.t - life.on_s - was_off_s <= 2 * HOUR_S
+    return room._replace(g=min(room.g, room.k * (85.0 - room.out)))  # or the air is full before
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_mist_while_off_is_found_within_two_hours(seed: int) -> None:
+    assert found_or_unlearned(seed, stray_is_found, not_too_full)
+
+
+def test_the_doubt_of_mist_while_off_ends_with_it() -> None:
+    life = learned_life(not_too_full(0), seed=0)
+    assert stray_is_found(life)
     life.run(0.5)
-    assert not life.memory.verdict.stray_mist  # and ends with it
+    assert not life.memory.verdict.stray_mist
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("seed", [41, 43, 44])
-def test_scale_is_told_before_a_third_is_gone_and_not_at_once(seed: int) -> None:
+def test_mist_while_off_is_found_in_time_in_nearly_every_room() -> None:
+    # Measured: 4 of 98 (7, 39, 62 and 97).
+    assert len(misses_of(((seed, not_too_full(seed)) for seed in SEEDS), stray_is_found)) <= 4
+
+
+@pytest.mark.slow
+def test_scale_is_told_before_a_third_is_gone_and_not_at_once() -> None:
     # One per cent of new a day. 0.72 of the best is reached on day 28; the smoothing may take a week more.
-    # Later where a strong humidifier is switched every few minutes by a noisy probe: that hides its strength.
-    room = some_room(seed)
-    life = Life(room._replace(noise=min(room.noise, 0.1)), seed, tick_s=30.0).run(
-        36.0, lambda t, on: (1.0 - 0.01 * t / DAY_S) * on
-    )
-    first_day = min(t for t, _ in life.doubts) / DAY_S
-    assert {name for _, name in life.doubts} == {"weak"}
-    assert 15.0 <= first_day <= 35.0
+    # Measured: not told in 2 of 22 (2 and 10), where a strong humidifier is switched every few minutes.
+    untold = []
+    for seed in range(22):
+        room = some_room(seed)
+        life = Life(room._replace(noise=min(room.noise, 0.1)), seed, tick_s=30.0)
+        life.run(36.0, lambda t, on: (1.0 - 0.01 * t / DAY_S) * on)
+        if not life.doubts:
+            untold.append(seed)
+            continue
+        assert {name for _, name in life.doubts} == {"weak"}
+        assert 15.0 <= min(t for t, _ in life.doubts) / DAY_S <= 35.0
+    assert len(untold) <= 2
+
+
+def test_what_is_left_is_a_new_measure_once_it_is_accepted() -> None:
+    life = Life(PLAIN, 7, tick_s=30.0).run(36.0, lambda t, on: (1.0 - 0.01 * t / DAY_S) * on)
     share = life.memory.verdict.weak_share
     assert share is not None
     assert 0.5 <= share < effect.WEAK_SHARE

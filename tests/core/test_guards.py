@@ -16,7 +16,8 @@ from tests.core.helpers import HOUR_S, Rig, codes, flat, off, on, quick
 def test_the_list_is_whole_and_in_order() -> None:
     # The order breaks ties between equally strict reasons; the names are those of the record.
     assert [guard.__name__ for guard in GUARDS] == [
-        "clock", "bypassed", "paused", "untrusted", "ceiling", "dew", "too_cold", "tank_empty", "runtime_cap",
+        "clock", "bypassed", "paused", "untrusted", "ceiling", "dew", "wall", "too_cold", "tank_empty",
+        "runtime_cap",
         "longest_run", "shortest_off", "relay_stuck",
     ]  # fmt: skip
 
@@ -41,7 +42,8 @@ FINE = Facts(
     clock_ok=True, on=False, on_for_s=0.0, off_for_s=1e6, rest_left_s=-1.0, interval_s=10.0,
     pause_left_s=-1.0, trusted=True, doubt="", doubt_detail="", ceiling_holds=False, rh_high_pct=50.0,
     ceiling_rh_pct=78.0, ceiling_release_rh_pct=76.0, temp_c=24.0, surface_c=None, dew_c=None,
-    dew_margin_c=0.5, tank_empty=False, trial_allowed=False, trial_in_s=None, cap_reached=False,
+    dew_margin_c=0.5, wall_holds=False, wall_rh_pct=70.0, wall_most_rh_pct=80.0,
+    tank_empty=False, trial_allowed=False, trial_in_s=None, cap_reached=False,
     cap_used_s=7200.0, cap_s=10800.0, cap_free_in_s=900.0, stuck_on_for_s=0.0, bypass="", bypass_left_s=None,
 )  # fmt: skip
 """Facts at which nothing refuses."""
@@ -65,6 +67,8 @@ WAIT, OFF = Action.WAIT, Action.OFF
         ({"surface_c": None, "dew_c": 15.0}, None),
         ({"surface_c": 15.5, "dew_c": 15.0}, None),
         ({"surface_c": 15.4, "dew_c": 15.0}, Reason("dew", OFF, 15.4, 15.0, 15.5)),
+        ({"wall_rh_pct": 95.0}, None),  # it does not hold: an estimate, or policy "warn"
+        ({"wall_holds": True, "wall_rh_pct": 80.5}, Reason("wall", OFF, 80.5, 80.0)),
         ({"temp_c": 16.0}, None),
         ({"temp_c": 15.9}, Reason("too_cold", OFF, 15.9, 16.0, 16.0)),
         ({"tank_empty": True, "trial_allowed": True}, None),
@@ -135,6 +139,11 @@ def test_reasons_come_strictest_first_and_else_in_the_order_of_the_list() -> Non
         "clock", "bypassed", "paused", "ceiling", "dew", "too_cold", "tank_empty", "cap", "relay_stuck",
         "longest_run", "shortest_off",
     ]  # fmt: skip
+
+
+def test_of_two_the_strict_one_comes_first_wherever_it_stands_in_the_list() -> None:
+    resting = FINE._replace(off_for_s=1.0, stuck_on_for_s=1000.0)
+    assert [reason.code for reason in refusals(resting, LIMITS)] == ["relay_stuck", "shortest_off"]
 
 
 def test_hand_time_under_a_clock_that_gave_no_number_is_booked() -> None:
@@ -288,6 +297,13 @@ def test_a_clock_that_stands_or_steps_back_passes_no_time(after_s: float) -> Non
     used_s = rig.step().used_s
     assert rig.step(after_s=after_s).used_s == used_s
     assert rig.step(after_s=10.0).used_s == used_s + 10.0
+
+
+def test_a_contradiction_names_both_settings_by_their_whole_path() -> None:
+    with pytest.raises(ValidationError) as refused:
+        GuardLimits(shortest_on_s=3600, longest_run_minutes=1)
+    (error,) = refused.value.errors()
+    assert error["ctx"]["keys"] == ["guards.shortest_on_s", "guards.longest_run_minutes"]
 
 
 def test_limits_that_cannot_hold_are_refused() -> None:

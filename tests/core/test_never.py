@@ -6,6 +6,7 @@ nothing of how the core works.
 
 from __future__ import annotations
 
+import itertools
 import json
 import random
 from collections.abc import Iterator
@@ -23,6 +24,8 @@ from controller.core.records import Decision, Inputs, Instant, Reading, Request
 from controller.core.rules import Rules
 from controller.core.state import State, after_loss
 from tests.core.helpers import HOUR_S, NOON, Embedder, Rig, flat, most_on_s, quick, through_json
+
+NUMBERS = itertools.count()
 
 BRIDGE_S = 60.0
 LIMIT_RH_PCT = 78.0
@@ -150,7 +153,14 @@ def wild_request(rng: random.Random, wall: datetime) -> Request:
     at = rng.choice([None, wall - timedelta(hours=rng.uniform(-1, 30))])
     rh_pct = rng.choice([None, 3.0, nan])
     return Request(
-        kind, "id", "me", expires, at, for_s=figure, litres=rng.choice([None, 0.05, 2.0, 1e9]), rh_pct=rh_pct
+        kind,
+        f"request-{next(NUMBERS)}",
+        "me",
+        expires,
+        at,
+        for_s=figure,
+        litres=rng.choice([None, 0.05, 2.0, 1e9]),
+        rh_pct=rh_pct,
     )
 
 

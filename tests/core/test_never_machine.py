@@ -15,6 +15,7 @@ is not running and no word or look says for how long; a wall clock that is said 
 
 from __future__ import annotations
 
+import itertools
 import os
 import random
 from bisect import bisect_right
@@ -36,6 +37,8 @@ from controller.core.rules import Rules
 from controller.core.state import State, after_loss
 from controller.errors import KeptStateError
 from tests.core.helpers import DAY_S, HOUR_S, flat, through_json
+
+NUMBERS = itertools.count()
 
 FLOOR = 100_000
 """So many steps of the core at least, in the checks."""
@@ -479,7 +482,7 @@ def some_rules(draw: st.DrawFn) -> Rules:
 
 KINDS = (
     "pause", "pause", "humidify_now", "raise_target", "refilled", "resume", "bypass_hand", "bypass_off",
-    "bypass_auto", "acknowledge", "cleaned", "bypass_", "?",
+    "bypass_auto", "acknowledge", "cleaned", "bypass_", "?", "calibrate_begin", "calibrate_end",
 )  # fmt: skip
 DURATIONS = st.sampled_from([None, 1.0, 60.0, 900.0, 7200.0, 86400.0, 1e300, 0.0, -1.0, nan, inf])
 SEEDS = st.integers(0, 2**32 - 1)
@@ -582,7 +585,7 @@ class Never(RuleBasedStateMachine):
         rng, world = random.Random(seed), self.world
         wall = NIGHT_OF_CHANGE + timedelta(seconds=world.true_s)
         request = Request(
-            kind, "id", "me", rng.choice([None, wall + timedelta(1), datetime.min]),  # noqa: DTZ901
+            kind, f"request-{next(NUMBERS)}", "me", rng.choice([None, wall + timedelta(1), datetime.min]),  # noqa: DTZ901
             rng.choice([None, None, wall - timedelta(hours=rng.uniform(-1, 30))]),
             for_s, rng.choice([None, 0.05, 2.0]), rng.choice([None, 3.0, 50.0, nan]),
         )  # fmt: skip

@@ -203,7 +203,7 @@ def test_naive_walls_are_borne(trusted: bool) -> None:
 def test_without_a_gap_there_is_nothing_to_settle() -> None:
     rig = Rig(quick())
     rig.run(60)
-    assert restart.settle_gap(rig.state, rig.state.t, rig.wall) == rig.state
+    assert restart.settle_gap(rig.state, rig.state.t, rig.wall, rig.settings) == rig.state
 
 
 def test_an_empty_state_is_a_first_start() -> None:

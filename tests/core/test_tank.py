@@ -162,7 +162,6 @@ def test_litres_noted_for_the_past_are_added_to_what_was_there_then() -> None:
 @pytest.mark.parametrize(
     ("note", "words"),
     [
-        ({"at": timedelta(hours=-25)}, "longer ago"),
         ({"at": timedelta(minutes=5)}, "still to come"),
         ({"litres": 4.1}, "do not fit"),
         ({"litres": 1e300}, "do not fit"),
@@ -180,6 +179,22 @@ def test_notes_that_make_no_sense_change_nothing(note: dict[str, object], words:
     assert not decision.answers[0].done
     assert words in decision.answers[0].words
     assert decision.tank_l == before_l
+
+
+def test_a_filling_longer_ago_than_a_day_is_noted_and_teaches_nothing() -> None:
+    rig = running()
+    before = rig.step(relay_on=False)
+    kept, learned = rig.state.tank, rig.state.effect
+    at = rig.wall - timedelta(hours=25)
+    decision = rig.step(relay_on=False, requests=(Request("refilled", at=at, litres=2.0, full=True),))
+    (answer,) = decision.answers
+    assert answer.done
+    assert answer.words.startswith("noted in the journal")
+    assert "longer ago than 24 h" in answer.words
+    assert decision.tank_l == before.tank_l
+    assert (rig.state.tank.learned, rig.state.effect.verdict) == (kept.learned, learned.verdict)
+    (refused,) = rig.step(relay_on=False, requests=(Request("refilled", at=at, litres=40.0),)).answers
+    assert (refused.done, "do not fit" in refused.words) == (False, True)
 
 
 # --- trials ---

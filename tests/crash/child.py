@@ -24,6 +24,7 @@ from typing import Any, NamedTuple
 
 from controller.core.controller import Controller
 from controller.core.records import Answer, Decision, Inputs, Instant, Reading, Request
+from controller.core.state import State
 from controller.history.store import SqliteHistory
 from controller.keep import FileKeep
 from controller.loop import Loop, Parts
@@ -50,6 +51,11 @@ class Life(NamedTuple):
     pace_s: float = 0.0  # real seconds between two looks
     ticks: int = 10**9
     seed: int = 0
+    dies: str = ""  # at which step of its first request it is killed: one of ``STEPS``
+
+
+STEPS = ("taken", "kept", "recorded", "answered", "tidied")
+"""Out of the folder; in the kept state; in the record; answer written; file gone."""
 
 
 def settings() -> Settings:
@@ -143,21 +149,60 @@ class WorldProbe:
         return Reading(self._rh_pct, 23.0 + 0.2 * math.sin(self._rh_pct))
 
 
+class Death:
+    """Kills this process for good, at one step after the first request was taken."""
+
+    def __init__(self, at: str) -> None:
+        self._at = at
+        self._awaited = False
+
+    def reached(self, step: str) -> None:
+        self._awaited = self._awaited or step == "taken"
+        if self._awaited and step == self._at:
+            os.kill(os.getpid(), signal.SIGKILL)
+
+
+class MortalSpool(Spool):
+    """The program's own; the step between an answer's writing and the tidying is inside it."""
+
+    death: Death
+
+    def _done_with(self, name: str) -> None:
+        self.death.reached("answered")
+        super()._done_with(name)
+        self.death.reached("tidied")
+
+
+class MortalKeep(FileKeep):
+    death: Death
+
+    def save(self, state: State) -> None:
+        super().save(state)
+        self.death.reached("kept")
+
+
 class WorldInbox:
     """The program's own spool, with what came and what was answered written down."""
 
-    def __init__(self, spool: Spool, clock: WorldClock, log: Log) -> None:
-        self._spool, self._clock, self._log = spool, clock, log
+    def __init__(self, spool: Spool, clock: WorldClock, log: Log, death: Death) -> None:
+        self._spool, self._clock, self._log, self._death = spool, clock, log, death
 
     def poll(self, now: datetime) -> tuple[Request, ...]:
         found = self._spool.poll(now)
         if found:
             self._log.say(*(("took", self._clock.at_s, request.id, request.kind) for request in found))
+            self._death.reached("taken")
         return found
 
     def answer(self, answers: Sequence[Answer]) -> None:
+        self._death.reached("recorded")
         self._spool.answer(answers)
-        self._log.say(*(("answered", self._clock.at_s, answer.request.id, answer.done) for answer in answers))
+        self._log.say(
+            *(
+                ("answered", self._clock.at_s, answer.request.id, answer.done, "already" in answer.words)
+                for answer in answers
+            )
+        )
 
 
 class LoggedHistory:
@@ -211,9 +256,12 @@ def live(life: Life) -> None:
     signal.signal(signal.SIGTERM, stop)
     folder = Path(life.folder)
     relay = WorldRelay(clock, log)
-    keep = FileKeep(folder)
+    death = Death(life.dies)
+    keep = MortalKeep(folder)
+    keep.death = death
     kept = keep.load(rules.runtime.cap_s)
-    spool = Spool(folder / "requests", lambda words: log.say(("said", words)))
+    spool = MortalSpool(folder / "requests", lambda words: log.say(("said", words)))
+    spool.death = death
     spool.prepare()
     history = SqliteHistory.open(folder / "history.sqlite")
     log.say(("start", life.at_s, list(kept.remarks), history.set_aside))
@@ -223,7 +271,7 @@ def live(life: Life) -> None:
         relay,
         clock,
         keep,
-        WorldInbox(spool, clock, log),
+        WorldInbox(spool, clock, log, death),
         LoggedHistory(history, before),
         (StatusFile(folder / "status.json", "crash", TICK_S, RATE_L_PER_H), Teller(clock, log, history)),
     )

@@ -99,7 +99,7 @@ CASES = [
     ("fdatasync:error=EIO:when=6..8", {"record_broken"}),
     ("pwrite64:error=ENOSPC:when=30..32", {"record_broken"}),
     ("write:error=ENOSPC:when=10..20", set()),
-    ("rename:error=EROFS:when=10..20", {"state_unkept"}),
+    ("rename:error=EROFS:when=10..160", {"state_unkept"}),
 ]
 
 

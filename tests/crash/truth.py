@@ -42,6 +42,7 @@ class Truth:
         self.done: dict[str, tuple[float, str]] = {}  # answered "done": when, what
         self.answered: set[str] = set()
         self.took: dict[str, tuple[float, str]] = {}
+        self.taken_before: dict[str, tuple[float, str]] = {}
         self.samples: list[float] = []
         self.switched: list[tuple[float, bool]] = []
         self.lives_samples = [0]  # how many samples there were at each life's beginning
@@ -100,14 +101,18 @@ class Truth:
             self._on_since_s = None
 
     def _took(self, at_s: float, identity: str, kind: str) -> None:
-        if identity in self.took:
-            self.complaints.append(f"{at_s}: {identity} was taken a second time")
+        if identity in self.answered:
+            self.complaints.append(f"{at_s}: {identity} was taken again after its answer")
+        self.taken_before[identity] = self.took.get(identity, (at_s, kind))
         self.took[identity] = (at_s, kind)
 
-    def _answered(self, at_s: float, identity: str, done: bool) -> None:
+    def _answered(self, at_s: float, identity: str, done: bool, already: bool) -> None:
+        """``already``: obeyed when it was taken the time before."""
         self.answered.add(identity)
+        if already and self.taken_before[identity] == self.took[identity]:
+            self.complaints.append(f"{at_s}: {identity} is said to be done already, and was not taken before")
         if done:
-            self.done[identity] = (at_s, self.took[identity][1])
+            self.done[identity] = self.taken_before[identity] if already else (at_s, self.took[identity][1])
 
     def _sample(self, at_s: float) -> None:
         self.samples.append(at_s)
@@ -119,7 +124,8 @@ class Truth:
         self.longest_s = max(self.longest_s, took_s)
 
     def _said(self, words: str) -> None:
-        if "could not be written" not in words:  # an answer, on a disk that takes nothing
+        a_disk_takes_nothing = "could not be written" in words or "cannot be taken yet" in words
+        if not a_disk_takes_nothing:
             self.complaints.append(f"{self.at_s}: a request was refused: {words}")
 
     def _ended(self, at_s: float, rows_lost: int) -> None:

@@ -181,6 +181,7 @@ class World:
         return found
 
     def unanswered(self) -> int:
-        """Requests that a killed program took with it: nobody was told that they were done."""
-        waiting = {path.stem for path in (self.room / "requests/asked").glob("*.json")}
+        """Requests that a killed program took with it: nobody was told, and none waits for the next one."""
+        folders = [self.room / "requests" / name for name in ("asked", "taken")]
+        waiting = {path.stem for folder in folders for path in folder.glob("*.json")}
         return len(set(self.left) - waiting - self.truth.answered - set(self.answers()))

@@ -10,7 +10,7 @@ import pytest
 from controller.errors import HistoryError
 from controller.history import HistoryReader, SqliteHistory, schema, thin
 
-V1, V2 = (Path(__file__).with_name(f"v{n}.sql") for n in (1, 2))
+V1, V2, V3 = (Path(__file__).with_name(f"v{n}.sql") for n in (1, 2, 3))
 SAMPLE = {
     "at_s": 1.78e9,
     "clock_trusted": 1,
@@ -78,7 +78,7 @@ def test_the_file_is_set_up_for_power_cuts(tmp_path: Path) -> None:
         assert [db.execute(f"PRAGMA {name}").fetchone()[0] for name in asked] == ["wal", 2, 200, 0, 1000]
 
 
-@pytest.mark.parametrize("dump", [V1, V2], ids=lambda dump: dump.stem)
+@pytest.mark.parametrize("dump", [V1, V2, V3], ids=lambda dump: dump.stem)
 def test_a_file_of_each_version_is_brought_up_to_date(
     tmp_path: Path, db: sqlite3.Connection, dump: Path
 ) -> None:
@@ -100,12 +100,13 @@ def test_a_file_of_each_version_is_brought_up_to_date(
         (1780000200.0, True, 61.5, 50.0, ""),
     ]
     assert reader.reason_seconds(strictest_only=False) == {"enough": 120.0, "shortest_off": 120.0}
-    assert [note.happened_at_s for note in reader.notes()] == [1779999420.0]
+    assert reader.notes()[0].happened_at_s == 1779999420.0
+    assert reader.notes()[0][-5:] == ("", "", "", None, 1)  # what a note of an older version does not tell
     assert [(m.code, m.raised, m.detail) for m in reader.messages()] == [("probe", True, "silent")]
     assert [event.kind for event in reader.events()] == ["start", "stop"]
 
 
-@pytest.mark.parametrize(("version", "dump"), [(1, V1), (2, V2)])
+@pytest.mark.parametrize(("version", "dump"), [(1, V1), (2, V2), (3, V3)])
 def test_the_migrations_are_the_released_ones(version: int, dump: Path) -> None:
     """Whoever edits one breaks the files that are out there: each dump was made once and stays."""
     with closing(sqlite3.connect(":memory:")) as db, closing(sqlite3.connect(":memory:")) as dumped:
@@ -130,6 +131,21 @@ def test_the_totals_of_a_file_of_version_2_are_read(tmp_path: Path) -> None:
     assert (tally.minutes, tally.known, tally.on_s, tally.rh_sum_pct) == (3, 2, 60.0, 121.55)
     assert tally.rh_minutes == {(True, 1200): 1, (False, 1231): 1}  # exactly 60.0; between 61.5 and 61.6
     assert tally.reasons == {"enough": 2}
+
+
+def test_what_version_3_added_is_read(tmp_path: Path) -> None:
+    path = tmp_path / "history.sqlite"
+    with closing(sqlite3.connect(path)) as old:
+        old.executescript(V3.read_text())
+    SqliteHistory.open(path).close()
+    reader = HistoryReader(path)
+    _, shed, correction = sorted(reader.notes(), key=lambda note: note.number)
+    assert (shed.animal, shed.outcome, shed.remark, shed.about) == ("Juno", "whole", "eyes clear", None)
+    assert (correction.kind, correction.about, correction.litres) == ("correct", 1, 2.0)
+    assert [tuple(row) for row in reader.surface()] == [(1780000200.0, True, 17.5, 82.5, False, None, 0.125)]
+    older, newer = reader.day_totals().values()
+    assert older.air == {True: [0, 0.0, 0.0, 0.0, 0.0], False: [0, 0.0, 0.0, 0.0, 0.0]}  # NULL: not known
+    assert newer.air == {True: [1, 59.0, 24.0, 1.76, 1.22], False: [1, 61.0, 24.0, 1.82, 1.16]}
 
 
 def test_a_later_migration_is_applied_once_and_whole(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:

@@ -47,9 +47,20 @@ def test_all_that_is_told_is_read_again(path: Path, sample: Make, at: Make) -> N
     assert reader.messages() == [
         (START_S + 6, True, "alarm", "probe", True, START_S - 30, 3.0, 2.0, "silent"),
     ]
-    assert reader.notes() == [
-        (START_S + 7, False, "refilled", "r1", "Jörg", 2.5, None, None, START_S - 600, False, "too late"),
-    ]
+    answered = (
+        START_S + 7,
+        False,
+        "refilled",
+        "r1",
+        "Jörg",
+        2.5,
+        None,
+        None,
+        START_S - 600,
+        False,
+        "too late",
+    )
+    assert reader.notes() == [(*answered, "", "", "", None, 1)]
     assert reader.events() == [(START_S + 8, True, "start", "version 0.1.0")]
     assert history.trouble() == ""
     assert (history.failures, history.rows_lost) == (0, 0)
@@ -151,7 +162,8 @@ def test_names_with_stray_bytes_and_times_at_the_edge_do_no_harm(at: Make) -> No
         zone = timezone(timedelta(hours=hours))
         for edge in (datetime(1, 1, 1, tzinfo=zone), datetime(9999, 12, 31, 23, 59, tzinfo=zone)):
             now = at()._replace(wall=edge)
-            history.note(now, Answer(Request("pause", "p", "Ren\udce9", at=now.wall), True, "ü"))
+            number = f"p{hours}{edge.year}"
+            history.note(now, Answer(Request("pause", number, "Ren\udce9", at=now.wall), True, "ü"))
     notes = history.reader().notes()
     assert [(note.by, note.words) for note in notes] == [("Ren?", "ü")] * 4
     assert history.trouble() == ""
@@ -200,3 +212,12 @@ def test_what_one_tick_brings_is_one_writing(path: Path, at: Make, monkeypatch: 
     history.event(at(1), "stop", "b")
     assert writings == [1, 1]
     history.close()
+
+
+def test_a_request_that_is_answered_again_after_a_kill_is_one_row(at: Make) -> None:
+    history = SqliteHistory.in_memory()
+    for number in ("one", "one", "", "", "two"):
+        history.note(at(), Answer(Request("pause", number), True, "ü"))
+    rows = [note.request_id for note in history.reader().notes()]
+    assert sorted(rows) == ["", "", "one", "two"]
+    assert history.trouble() == ""

@@ -21,7 +21,7 @@ from controller.core.records import Action
 from controller.errors import SettingsError
 from controller.history import HistoryReader, SqliteHistory, schema, store, thin
 from controller.history.thin import BITE_ROWS, Thinner, bite
-from controller.report import DayFigures, day_figures
+from controller.reporting.figures import DayFigures, day_figures
 from controller.settings import Settings
 from tests.history.test_store_trouble import FailingDisk
 

@@ -38,7 +38,7 @@ ROOT = Path(__file__).resolve().parents[2]
 WORKERS = int(os.environ.get("WORKERS", os.cpu_count() or 1))
 CPU_S = int(os.environ.get("CPU_S", "200"))
 CORE = "tests/core/test_"
-QUICK = ("guards", "step", "bypass", "restart", "tank", "ceiling")
+QUICK = ("guards", "step", "bypass", "restart", "tank", "ceiling", "wall")
 THOROUGH = ("words", "keeper", "runtime", "trust", "never_machine", "never")
 TESTS = {
     "guards": (QUICK, THOROUGH),

@@ -1,9 +1,10 @@
 """The long tier: everything that takes too long for each change, one after the other, and what came of it.
 
-    python tests/long/run.py               all: some hours; writes tests/long/LAST.md when all of it ran
-    python tests/long/run.py crash fuzz    only these; writes nothing
+    python tests/long/run.py               all: some hours
+    python tests/long/run.py crash fuzz    only these
 
-A part that could not run here (no root, no strace, ...) counts as not run: LAST.md stays as it was.
+tests/long/LAST.md keeps each part's last result, with its date, commit and machine. A part that could not run
+here (no root, no strace, ...) counts as not run: what it said before stays.
 """
 
 from __future__ import annotations
@@ -81,27 +82,34 @@ def git(*words: str) -> str:
     return done.stdout.strip()
 
 
-def summary(outcomes: list[Outcome]) -> str:
+HEAD = """# The long tier: each part's last result
+
+Written by `python tests/long/run.py`, which runs them all, or those that are named.
+"""
+
+
+def section(outcome: Outcome) -> str:
     changed = " with changes that are not committed" if git("status", "--porcelain") else ""
     commit = git("rev-parse", "--short", "HEAD") or "unknown"
     machine = f"{platform.machine()}, {os.cpu_count()} cores, Linux {platform.release()}"
+    said = "passed" if outcome.passed else "FAILED"
     lines = [
-        "# The long tier, when it last ran as a whole",
+        f"## {outcome.name}: {said}, {outcome.minutes:.0f} min",
         "",
         f"{datetime.now(UTC):%Y-%m-%d %H:%M} UTC, commit {commit}{changed}; {machine}, "
-        f"Python {platform.python_version()}. Written by `python tests/long/run.py`.",
+        f"Python {platform.python_version()}.",
+        *("", "```", *outcome.last, "```", ""),
     ]
-    for outcome in outcomes:
-        said = "passed" if outcome.passed else "FAILED"
-        lines += [
-            "",
-            f"## {outcome.name}: {said}, {outcome.minutes:.0f} min",
-            "",
-            "```",
-            *outcome.last,
-            "```",
-        ]
-    return "\n".join(lines) + "\n"
+    return "\n".join(lines)
+
+
+def keep(outcome: Outcome) -> None:
+    """Puts one part's result in the place of its last one."""
+    before = LAST.read_text(encoding="utf-8") if LAST.exists() else HEAD
+    parts = {part.split(":", 1)[0]: f"## {part}" for part in before.split("\n## ")[1:]}
+    parts[outcome.name] = section(outcome)
+    kept = [parts[name].rstrip() + "\n" for name in PARTS if name in parts]
+    LAST.write_text("\n".join([HEAD, *kept]), encoding="utf-8")
 
 
 def main(wanted: list[str]) -> int:
@@ -109,13 +117,14 @@ def main(wanted: list[str]) -> int:
     if unknown:
         print(f"no part {unknown[0]!r}; there are {', '.join(PARTS)}")
         return 2
-    outcomes = [run(name) for name in wanted or PARTS]
-    print(summary(outcomes))
-    left_out = [outcome.name for outcome in outcomes if not outcome.whole]
-    if wanted or left_out:
-        print(f"{LAST.name} stays as it was: {', '.join(left_out) or 'other parts'} did not run")
-    else:
-        LAST.write_text(summary(outcomes), encoding="utf-8")
+    outcomes = []
+    for name in wanted or PARTS:
+        outcomes.append(outcome := run(name))
+        print(section(outcome))
+        if outcome.whole:
+            keep(outcome)
+        else:
+            print(f"{LAST.name} stays as it was: a part of {name} did not run")
     return 0 if all(outcome.passed and outcome.whole for outcome in outcomes) else 1
 
 

@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from controller.core.controller import Controller
-from controller.core.records import Answer, Decision, Inputs, Instant, Message, Reading, Request
+from controller.core.records import Answer, Decision, Inputs, Instant, Message, Reading, Request, SurfaceHour
 from controller.core.state import State
 from controller.loop import Parts
 from controller.ports import Probe, Sample
@@ -156,6 +156,7 @@ class FakeHistory:
         self.messages: list[tuple[Instant, str, Message, bool]] = []
         self.notes: list[Answer] = []
         self.events: list[tuple[str, str]] = []
+        self.surfaces: list[SurfaceHour] = []
         self.said = ""
         self.closed = False
 
@@ -176,6 +177,9 @@ class FakeHistory:
 
     def note(self, at: Instant, answer: Answer) -> None:
         self.notes.append(answer)
+
+    def surface(self, at: Instant, hour: SurfaceHour) -> None:
+        self.surfaces.append(hour)
 
     def event(self, at: Instant, kind: str, words: str) -> None:
         self.journal.append(("event", kind))

@@ -12,8 +12,10 @@ from pathlib import Path
 
 import pytest
 
+from controller.core.books import MOST_HANDLED
 from controller.core.controller import Controller
 from controller.core.records import Answer, Inputs, Instant, Request
+from controller.core.state import State
 from controller.errors import RequestError
 from controller.spool import ANSWER_AGE_S, LARGEST_BYTES, MOST_PER_TICK, Spool, good_for
 from tests.loop.helpers import NOON, flat
@@ -276,3 +278,120 @@ def test_a_request_that_came_too_late_is_answered_so_by_the_core(spool: Spool) -
     assert "paused" not in [reason.code for reason in decision.reasons]
     spool.answer(decision.answers)
     assert spool.answer_to(answer.request.id) == (False, answer.words)
+
+
+# --- a program that ends between taking a request and answering it ---
+
+
+def again(tmp_path: Path, said: list[str]) -> Spool:
+    """The program's next start."""
+    spool = Spool(tmp_path / "requests", said.append)
+    spool.prepare()
+    return spool
+
+
+def test_what_was_taken_and_never_answered_is_offered_at_the_next_start(
+    spool: Spool, said: list[str], tmp_path: Path
+) -> None:
+    first, second = (spool.leave(Request("pause"), NOON + timedelta(seconds=n)) for n in range(2))
+    assert len(spool.poll(NOON)) == 2
+    third = spool.leave(Request("resume"), NOON + timedelta(seconds=2))
+    for _ in range(2):  # the start after that, too
+        offered = again(tmp_path, said).poll(NOON)
+        assert [request.id for request in offered][:2] == [first, second]
+    assert offered[-1].id in (second, third)
+    assert said == []
+
+
+def test_what_was_answered_is_not_offered_again(spool: Spool, said: list[str], tmp_path: Path) -> None:
+    identity = spool.leave(Request("pause"), NOON)
+    spool.answer([Answer(request, True, "paused") for request in spool.poll(NOON)])
+    assert again(tmp_path, said).poll(NOON) == ()
+    assert not list((tmp_path / "requests" / "taken").iterdir())
+    assert spool.answer_to(identity) == (True, "paused")
+
+
+def test_an_answer_that_was_written_last_of_all_ends_it(
+    spool: Spool, said: list[str], tmp_path: Path
+) -> None:
+    identity = spool.leave(Request("pause"), NOON)
+    spool.poll(NOON)
+    (tmp_path / "requests" / "answered" / f"{identity}.json").write_text('{"done": true, "words": "paused"}')
+    assert again(tmp_path, said).poll(NOON) == ()
+    assert not list((tmp_path / "requests" / "taken").iterdir())
+
+
+def test_what_is_left_over_counts_in_the_first_tick_s_share(
+    spool: Spool, said: list[str], tmp_path: Path
+) -> None:
+    for second in range(MOST_PER_TICK):
+        spool.leave(Request("resume"), NOON + timedelta(seconds=second))
+    spool.poll(NOON)
+    spool.leave(Request("resume"), NOON + timedelta(seconds=60))
+    fresh = again(tmp_path, said)
+    assert [len(fresh.poll(NOON)) for _ in range(3)] == [MOST_PER_TICK, 1, 0]
+
+
+def test_nonsense_that_is_left_over_is_set_aside(spool: Spool, said: list[str], tmp_path: Path) -> None:
+    (tmp_path / "requests" / "taken" / "odd.json").write_text("nonsense")
+    assert spool.poll(NOON) == ()
+    assert said[0].startswith("odd.json is no request")
+    assert (tmp_path / "requests" / "refused" / "odd.json").read_text() == "nonsense"
+
+
+def test_a_file_that_cannot_be_tidied_away_is_told(
+    spool: Spool, said: list[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    spool.leave(Request("pause"), NOON)
+    asked_ = spool.poll(NOON)
+
+    def denied(*_: object, **__: object) -> None:
+        raise PermissionError(errno.EACCES, os.strerror(errno.EACCES))
+
+    monkeypatch.setattr(Path, "unlink", denied)
+    spool.answer([Answer(request, True, "paused") for request in asked_])
+    assert "could not be removed" in said[0]
+    monkeypatch.undo()
+    assert again(tmp_path, said).poll(NOON) == ()
+
+
+def test_the_core_obeys_once_what_is_offered_twice() -> None:
+    controller = Controller(flat())
+    wish = Request("pause", id="20260110T120000-1", for_s=3600.0)
+    controller.step(Inputs(), Instant(5.0, NOON, True))
+    first = controller.step(Inputs(requests=(wish,)), Instant(10.0, NOON, True))
+    ends_t = controller.state.keeper.pause_until_t
+    kept = State.from_plain(json.loads(json.dumps(controller.state.to_plain())))
+    later = NOON + timedelta(hours=2)  # it has expired by then; it was obeyed all the same
+    second = Controller(flat(), kept).step(Inputs(requests=(wish,)), Instant(7210.0, later, True))
+    assert first.answers[0].done
+    assert second.answers[0].done
+    assert "already" in second.answers[0].words
+    assert kept.keeper.pause_until_t == ends_t
+    assert "paused" not in [reason.code for reason in second.reasons]
+
+
+def test_the_core_says_again_that_it_refused() -> None:
+    controller = Controller(flat())
+    wish = Request("dance", id="a")
+    for at_s in (5.0, 10.0, 20.0):
+        decision = controller.step(Inputs(requests=(wish,)), Instant(at_s, NOON, True))
+    assert not decision.answers[0].done
+    assert "was refused" in decision.answers[0].words
+    assert controller.state.handled == (("a", False),)
+
+
+def test_the_core_remembers_no_more_than_it_needs_and_nothing_it_cannot_keep() -> None:
+    controller = Controller(flat())
+    controller.step(Inputs(), Instant(5.0, NOON, True))
+    names = [f"{number}" for number in range(40)] + ["", "\udcff", "ü"]
+    for number, name in enumerate(names):
+        wish = Request("resume", id=name)
+        controller.step(Inputs(requests=(wish,)), Instant(10.0 + number, NOON, True))
+    handled = controller.state.handled
+    assert len(handled) == MOST_HANDLED
+    assert [name for name, _ in handled][-3:] == ["39", "\\udcff", "\\xfc"]
+    plain = json.loads(json.dumps(controller.state.to_plain()))
+    assert State.from_plain(plain).handled == handled
+    odd = Request("resume", id=[7])  # type: ignore[arg-type]
+    assert controller.step(Inputs(requests=(odd,)), Instant(99.0, NOON, True)).answers[0].done

@@ -123,7 +123,8 @@ def test_the_tank_by_the_clock_or_by_hours_of_mist_and_what_was_learned() -> Non
     tank, output = rows(learned)
     assert tank.startswith(f"Tank        about 1.4 L left, empty at about {by:%H:%M} (between ")
     words = (
-        "about 0.28 L an hour, give or take 0.01, learned from 5 fillings or dry tanks; the settings say 0.4"
+        "about 0.28 L an hour, give or take 0.01 L, learned from 5 fillings or dry tanks; "
+        "the settings say 0.4 L an hour"
     )
     assert output == f"Output      {words}"
     tank, output = rows(learned._replace(whole_day=False, counts=1))

@@ -1,26 +1,22 @@
-"""What the record says of each local day, in figures and as text.
+"""FIGURES: what the record says of each local day, and of days together.
 
-In: the rows of the record. Out: ``DayFigures``, a table, CSV or JSON. Pure: it never
-reads a file, a clock or a setting.
+In: the days' sums (``tally.py``), switchings, notes. Out: ``DayFigures``.
+Never: reads a file, a clock or a setting, or rounds.
 """
 
 from __future__ import annotations
 
-import csv
-import json
 import math
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import date, tzinfo
-from io import StringIO
+from itertools import groupby
 from typing import Any, NamedTuple, Protocol
 
+from controller.core import air
 from controller.core.filling import MERGE_S
-from controller.core.words import reason_name
 from controller.ports import Sample
 from controller.tally import Days, Tally, local_day
-
-_WIDTH = 100
 
 
 class SwitchingRow(Protocol):
@@ -39,6 +35,21 @@ class NoteRow(Protocol):
     def kind(self) -> str: ...
     @property
     def done(self) -> bool: ...
+
+
+class Air(NamedTuple):
+    """Means over the minutes whose RH and temperature are both known."""
+
+    hours: float
+    rh_pct: float
+    temp_c: float
+    vapour_kpa: float  # partial pressure of water vapour
+    vpd_kpa: float  # vapour pressure deficit: what the air could still take up
+
+    @property
+    def dew_c(self) -> float:
+        """The dew point (frost point below 0 °C) of the mean vapour pressure."""
+        return air.dew_point_of_vapour_c(self.vapour_kpa * 1000.0)
 
 
 class DayFigures(NamedTuple):
@@ -64,11 +75,25 @@ class DayFigures(NamedTuple):
     used_l: float | None  # water, by estimate; None: nothing to estimate it from
     refills: int
     reasons_h: tuple[tuple[str, float], ...]  # how long each was the strictest, the longest first
+    day_air: Air | None = None  # None: not known, or thinned out by a version that did not keep it
+    night_air: Air | None = None
 
     @property
     def longest_reason(self) -> tuple[str, float]:
         """The reason that held the humidifier off longest, and for how many hours; ("", 0.0) for none."""
         return self.reasons_h[0] if self.reasons_h else ("", 0.0)
+
+    @property
+    def below_h(self) -> float:
+        return self.day_below_h + self.night_below_h
+
+    @property
+    def in_h(self) -> float:
+        return self.day_in_h + self.night_in_h
+
+    @property
+    def above_h(self) -> float:
+        return self.day_above_h + self.night_above_h
 
 
 def day_figures(
@@ -81,15 +106,26 @@ def day_figures(
     output_l_per_h: float | None = None,
     thinned: Mapping[date, Tally] | None = None,
 ) -> list[DayFigures]:
-    """The days that have any row, in order. Keeps one tally a day, never the samples.
-
-    Water is on-time times ``output_l_per_h`` (one figure for all days: what is believed today), or without it
-    what the tank estimate fell by. ``thinned``: the days that were begun by minutes which are no longer
-    there; they are gone on with, and so changed.
-    """
+    """``figures_of`` the samples, taken one at a time. ``thinned``: days begun by minutes that are gone."""
     days = Days(tz, thinned)
     for row in samples:
         days.add(row)
+    return figures_of(days, switchings, notes, (band_low_rh_pct, band_high_rh_pct), tz, output_l_per_h)
+
+
+def figures_of(
+    days: Days,
+    switchings: Iterable[SwitchingRow],
+    notes: Iterable[NoteRow],
+    band_rh_pct: tuple[float, float],
+    tz: tzinfo,
+    output_l_per_h: float | None = None,
+) -> list[DayFigures]:
+    """The days that have any row, in order.
+
+    Water is on-time times ``output_l_per_h`` (one figure for all days: what is believed today), or without it
+    what the tank estimate fell by.
+    """
     times_on, refills = Counter[date](), Counter[date]()
     for switching in switchings:
         times_on[local_day(switching.at_s, tz)] += switching.on
@@ -108,8 +144,7 @@ def day_figures(
         if tally.first_tank_l is not None:
             fell_l = 0.0 if tank_before_l is None else max(0.0, tank_before_l - tally.first_tank_l)
             tank_before_l = tally.last_tank_l
-        band_pct = (band_low_rh_pct, band_high_rh_pct)
-        figures.append(_figures(day, tally, fell_l, times_on[day], refills[day], band_pct, output_l_per_h))
+        figures.append(_figures(day, tally, fell_l, times_on[day], refills[day], band_rh_pct, output_l_per_h))
     return figures
 
 
@@ -147,13 +182,22 @@ def _figures(
         used_l=fallen_l if output_l_per_h is None else run_h * output_l_per_h,
         refills=refills,
         reasons_h=tuple((code, minutes / 60) for code, minutes in by_length),
+        day_air=_air(tally.air[True]),
+        night_air=_air(tally.air[False]),
     )
+
+
+def _air(sums: Sequence[float]) -> Air | None:
+    minutes, *rest = sums
+    return Air(minutes / 60, *(each / minutes for each in rest)) if minutes else None
 
 
 def totals(figures: Sequence[DayFigures]) -> DayFigures:
     """All days in one, under the first day's date; the mean is the mean of all known minutes."""
     if not figures:
         raise ValueError("there is no day to add up")
+    if len(figures) == 1:
+        return figures[0]
     reasons_h: dict[str, float] = {}
     for code, hours in (pair for day in figures for pair in day.reasons_h):
         reasons_h[code] = reasons_h.get(code, 0.0) + hours
@@ -170,94 +214,29 @@ def totals(figures: Sequence[DayFigures]) -> DayFigures:
         mean_rh_pct=sum(m * h for m, h in weighed) / sum(h for _, h in weighed) if weighed else None,
         used_l=sum(used) if used else None,
         reasons_h=tuple(sorted(reasons_h.items(), key=lambda item: (-item[1], item[0]))),
+        day_air=_together([day.day_air for day in figures]),
+        night_air=_together([day.night_air for day in figures]),
     )
+
+
+def _together(airs: Iterable[Air | None]) -> Air | None:
+    """The means of all minutes, by the hours that each mean is of."""
+    known = [each for each in airs if each is not None]
+    hours = sum(each.hours for each in known)
+    if not known:
+        return None
+    return Air(
+        hours, *(sum(each.hours * each[n] for each in known) / hours for n in range(1, len(Air._fields)))
+    )
+
+
+def by_month(figures: Sequence[DayFigures]) -> list[DayFigures]:
+    """The days of each month in one, under the month's first day."""
+    months = groupby(figures, lambda day: day.date.replace(day=1))
+    return [totals(list(days))._replace(date=first) for first, days in months]
 
 
 _SUMMED = (
     *("minutes", "clock_doubtful_minutes", "day_below_h", "day_in_h", "day_above_h", "night_below_h"),
     *("night_in_h", "night_above_h", "unknown_h", "run_h", "switchings", "refills"),
 )
-# Two lines of head over each column. The last column is words and takes what room is left.
-_UPPER = (
-    *("", "rec.", "day", "h", "", "night", "h", "", "no", "RH", "%", ""),
-    *("run", "times", "used", "re-", "off longest"),
-)
-_LOWER = (
-    *("date", "h", "low", "in", "high", "low", "in", "high", "RH", "min", "mean", "max"),
-    *("h", "on", "l", "fill", "h, reason"),
-)
-
-
-def as_text(figures: Sequence[DayFigures]) -> str:
-    """A table of at most 100 columns, a line a day and one of totals."""
-    if not figures:
-        return "No minute is recorded in that time.\n"
-    total = totals(figures)
-    lines = [*([_cells(day, f"{day.date:%Y-%m-%d}") for day in figures]), _cells(total, "all")]
-    widths = [max(map(len, column)) for column in zip(_UPPER, _LOWER, *lines, strict=True)]
-    table = [_line(cells, widths) for cells in (_UPPER, _LOWER, *lines)]
-    rule = "-" * max(map(len, table))
-    low, high = total.band_low_rh_pct, total.band_high_rh_pct
-    text = [
-        f"Hours of humidity below, in and above the band of {low:g} to {high:g} % RH, by day and by night;",
-        "hours without a believed reading (no RH); water used, by estimate; what kept it off longest.",
-        *("", *table[:2], rule, *table[2:-1], rule, table[-1]),
-    ]
-    if total.clock_doubtful_minutes:
-        text.append(
-            "* The board could not tell whether its clock was right: it was not yet set from the network."
-        )
-    return "\n".join(text) + "\n"
-
-
-def _cells(day: DayFigures, label: str) -> list[str]:
-    code, hours = day.longest_reason
-    return [
-        label + ("*" if day.clock_doubtful_minutes else ""),
-        _short(day.minutes / 60),
-        *map(_short, (day.day_below_h, day.day_in_h, day.day_above_h)),
-        *map(_short, (day.night_below_h, day.night_in_h, day.night_above_h, day.unknown_h)),
-        *(
-            "-" if rh is None else f"{rh:.0f}"
-            for rh in (day.lowest_rh_pct, day.mean_rh_pct, day.highest_rh_pct)
-        ),
-        _short(day.run_h),
-        str(day.switchings),
-        "-" if day.used_l is None else _short(day.used_l),
-        str(day.refills),
-        f"{_short(hours)} {reason_name(code)}" if code else "-",
-    ]
-
-
-def _short(figure: float) -> str:
-    """Four characters at most, up to the hours of a year."""
-    return f"{figure:.1f}" if figure < 99.95 else f"{figure:.0f}"
-
-
-def _line(cells: Sequence[str], widths: Sequence[int]) -> str:
-    last = len(cells) - 1
-    padded = [cell.rjust(width) for cell, width in zip(cells, widths, strict=True)]
-    padded[0], padded[last] = cells[0].ljust(widths[0]), cells[last]
-    return " ".join(padded)[:_WIDTH].rstrip()
-
-
-_CSV = (*(name for name in DayFigures._fields if name != "reasons_h"), "longest_reason", "longest_reason_h")
-
-
-def as_csv(figures: Sequence[DayFigures]) -> str:
-    """A line a day, figures unrounded, an empty field for what is not known."""
-    out = StringIO()
-    writer = csv.writer(out, lineterminator="\n")
-    writer.writerow(_CSV)
-    for day in figures:
-        plain = [getattr(day, name) for name in _CSV[:-2]]
-        writer.writerow([*plain, *day.longest_reason])
-    return out.getvalue()
-
-
-def as_json(figures: Sequence[DayFigures]) -> str:
-    """A list of days, each with all its reasons in hours."""
-    days = [
-        {**day._asdict(), "date": day.date.isoformat(), "reasons_h": dict(day.reasons_h)} for day in figures
-    ]
-    return json.dumps(days, indent=2, allow_nan=False) + "\n"

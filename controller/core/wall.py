@@ -1,0 +1,61 @@
+"""WALL: what the coldest surface has to say: how much humidity it allows, and whether mist must wait for it.
+
+In:    the surface now, as ``ceiling.coldest_surface`` gives it; what the keeper chose.
+Out:   a limit for the setpoint and a hold, where a measured surface is to rule; the mould index goes on.
+Never: lets an estimate hold anything: it only warns. A thermometer that falls silent has its last say for two
+       hours more; then an alarm tells of it, and nothing is held.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+from controller.core import mould
+from controller.core.ceiling import Surface, SurfaceLimits
+from controller.core.mould import MouldMemory
+from controller.core.records import SurfaceHour
+
+SMOOTH_S = 1800.0
+"""A wall is slow and a thermometer shows steps: the limit follows in half an hour."""
+CLEAR_RH_PCT = 2.0
+"""How far the RH at the surface must fall before mist again. Own choice."""
+MARGIN_RH_PCT = 2.0
+"""The setpoint stays so far below what the wall allows, so that a deadband does not reach it. Own choice."""
+OUTLIVES_S = 7200.0
+"""A thermometer that fell silent: its wall has changed little for so long. Own choice."""
+
+
+class WallMemory(NamedTuple):
+    held: bool = False
+    room_limit_rh_pct: float | None = None  # smoothed; of a measured surface alone
+    measured_t: float = 0.0  # when it was last measured
+    mould: MouldMemory = MouldMemory()
+
+
+def advance(
+    memory: WallMemory, surface: Surface | None, t: float, dt_s: float, limits: SurfaceLimits
+) -> tuple[WallMemory, SurfaceHour | None]:
+    """One tick; a row for the record where an hour has ended. ``t`` is the core's clock."""
+    if surface is None and limits.policy != "hold" and memory.mould.seen_s == 0.0:
+        return memory, None  # nothing is known of it, and nothing was
+    seen = None if surface is None else (surface.temp_c, surface.rh_pct, surface.measured)
+    grown, row = mould.advance(memory.mould, t, dt_s, seen, limits)
+    limit = memory.room_limit_rh_pct
+    if limits.policy != "hold":
+        return WallMemory(False, None, 0.0, grown), row
+    if surface is None or not surface.measured:
+        lately = limit is not None and 0.0 <= t - memory.measured_t <= OUTLIVES_S
+        return (memory._replace(mould=grown) if lately else WallMemory(mould=grown)), row
+    if limit is None or not 0.0 <= limit <= 1000.0:  # a remembered figure may come from a file
+        limit = surface.room_limit_rh_pct
+    limit += (surface.room_limit_rh_pct - limit) * min(dt_s / SMOOTH_S, 1.0)
+    most = limits.warn_surface_rh_pct - (CLEAR_RH_PCT if memory.held else 0.0)
+    return WallMemory(not surface.rh_pct < most, limit, t, grown), row
+
+
+def lowered(setpoint_rh_pct: float, memory: WallMemory) -> float:
+    """The setpoint, or what a measured wall allows where that is less; as it is where the wall has no say."""
+    most = memory.room_limit_rh_pct
+    if most is None or not most - MARGIN_RH_PCT < setpoint_rh_pct:
+        return setpoint_rh_pct
+    return max(most - MARGIN_RH_PCT, 0.0)

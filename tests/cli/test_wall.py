@@ -1,0 +1,45 @@
+"""fRsi from readings. Check values: DIN 4108-2's design point (20 °C, -5 °C, wall 12.5 °C: fRsi 0.70), and
+what ISO 13788's 80 % criterion allows at 24 °C and 0 °C outdoors: 51.3 %RH at fRsi 0.70."""
+
+from __future__ import annotations
+
+import pytest
+
+from tests.cli.conftest import Run
+
+
+def test_the_design_point_and_what_it_allows(run: Run) -> None:
+    code, out, _ = run("wall", "--reading", "20", "12.5", "-5", "--reading", "20", "12.6", "-5")
+    assert code == 0
+    assert "frsi = 0.70" in out
+    assert "0.04" in out  # 1 K / 25 K
+    assert any(line.split()[:2] == ["0", "°C"] and "51 %RH" in line for line in out.splitlines())
+
+
+def test_other_units(run: Run) -> None:
+    code, out, _ = run("wall", "--reading", "68 F", "54.5 F", "23 F")
+    assert code == 0
+    assert "frsi = 0.70" in out
+
+
+@pytest.mark.parametrize(
+    ("three", "words"),
+    [(("24", "20", "18"), "colder evening"), (("24", "1", "2"), "order"), (("24", "25", "2"), "order")],
+)
+def test_readings_that_tell_nothing_are_refused(run: Run, three: tuple[str, str, str], words: str) -> None:
+    code, _, err = run("wall", "--reading", *three)
+    assert code == 2
+    assert words in err
+
+
+@pytest.mark.parametrize("text", ["warm", "nan", "1e9", "5 gal"])
+def test_what_is_no_temperature_is_refused(run: Run, text: str) -> None:
+    code, _, err = run("wall", "--reading", "24", text, "2")
+    assert code == 2
+    assert "not a temperature" in err
+
+
+def test_readings_far_apart_are_said(run: Run) -> None:
+    _, out, _ = run("wall", "--reading", "24", "17", "2", "--reading", "24", "12", "2")
+    assert "further apart" in out
+    assert "frsi = 0.45" in out
