@@ -87,7 +87,7 @@ def test_each_alarm_of_room_and_parts_is_named() -> None:
 
 def test_each_alarm_a_rehearsal_can_raise_has_words() -> None:
     outside = {"state_lost", "state_unkept", "record_anew", "record_broken", "settings_refused"}
-    outside |= {"notifier_failed", "wall_lost", "probe_not_back"}  # no rehearsal has those parts, or a salt test
+    outside |= {"notifier_failed", "wall_lost", "probe_not_back"}  # no rehearsal has those parts
     assert set(ALARMS) | outside == set(MESSAGES) - NOTICES
 
 
