@@ -154,6 +154,7 @@ class Spool:
                 write_whole(self._answered / f"{answer.request.id}.json", json.dumps(plain), durable=False)
             except OSError as error:
                 self._say(f"the answer to {answer.request.id} could not be written: {error.strerror}")
+                continue  # it stays in ``taken``, and is answered at the next start
             self._done_with(f"{answer.request.id}.json")
         self._sweep()
 

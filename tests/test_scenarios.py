@@ -53,6 +53,9 @@ def test_no_two_expect_the_same() -> None:
 
 LONG = {
     "power-cuts",
+    "hourly-restarts",
+    "probe-frozen",
+    "sleeping-evaporator",
     "probe-that-jumps",
     "leaking-tank",
     "humidifier-breaks",

@@ -82,7 +82,11 @@ class Walk:
                 say(f"\nProbe {self._number} counts as away. {BACK}")
             raise
         if self._away:
-            self._bring_back()
+            try:
+                self._bring_back()
+            except (Ended, HygroholdError):
+                say(f"\nProbe {self._number} counts as away. {BACK}")
+                raise
         return outcome
 
     def _bring_back(self) -> None:

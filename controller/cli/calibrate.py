@@ -121,7 +121,7 @@ def _salt(args: argparse.Namespace, settings: Settings) -> int:
     try:
         outcome = _walk(args, settings, site, talk, salts)
     except Ended as ended:
-        talk.say(f"\nEnded: {ended}. No correction was kept.")
+        talk.say(f"\nEnded: {ended}. `hygrohold calibrate show` lists what is kept.")
         return REFUSED
     finally:
         for number, handler in before.items():

@@ -14,6 +14,7 @@ from controller.errors import SettingsError
 LEAST_APART_K = 10.0
 """Indoors above outdoors. Below it half a degree of error says more than the wall. Own choice."""
 THERMOMETER_K = 0.5
+LEAST_FRSI = 0.1
 MOST_READINGS = 50
 TABLE_C = (-15, -10, -5, 0, 5, 10)
 WET_RH_PCT = 80.0
@@ -93,8 +94,8 @@ def run(args: argparse.Namespace) -> int:
     say("  outdoors  wall     the room may have, with no more than 80 %RH at the wall (ISO 13788)")
     for outdoor_c in TABLE_C:
         wall_c = outdoor_c + lowest * (args.room_c - outdoor_c)
-        limit = min(WET_RH_PCT / air.surface_rh_pct(args.room_c, 1.0, wall_c), 100.0)
-        say(f"  {outdoor_c:>4} °C   {wall_c:4.1f} °C  {limit:.0f} %RH")
+        limit = floor(min(WET_RH_PCT / air.surface_rh_pct(args.room_c, 1.0, wall_c), 100.0))
+        say(f"  {outdoor_c:>4} °C   {wall_c:4.1f} °C  {limit} %RH")
     say("A mean of a month counts for mould; a cold night alone does not. Glass may fog long before.")
     return DONE
 
@@ -106,6 +107,10 @@ def _judge(number: int, reading: Reading) -> None:
         raise SettingsError(
             f"--reading {number}: the room is only {apart_k:.1f} K warmer than outdoors; from "
             f"{LEAST_APART_K:g} K on the figure means something. Wait for a colder evening"
+        )
+    if reading.frsi < LEAST_FRSI and reading.outdoor_c < reading.wall_c:
+        raise SettingsError(
+            f"--reading {number}: the wall is nearly as cold as outdoors, which no wall of a heated room is"
         )
     if not reading.outdoor_c < reading.wall_c <= reading.room_c:
         raise SettingsError(

@@ -99,7 +99,9 @@ def handle(
 ) -> tuple[CalibrationMemory, bool, str]:
     """One request of the kinds ``calibrate_begin``, ``_end``, ``_keep``, ``_undo``. ``probes``: how many."""
     number = 1 if request.probe is None else request.probe
-    if not 1 <= number <= probes:
+    if request.kind == "calibrate_end" and away(memory, t):
+        number = memory.away  # only one can be away, and the settings may have lost it meanwhile
+    elif not 1 <= number <= probes:
         return memory, False, f"there is no probe {number} in this room"
     if request.kind in ("calibrate_begin", "calibrate_end"):
         return _moved(memory, request, number, t, wall)

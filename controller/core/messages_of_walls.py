@@ -42,7 +42,7 @@ MESSAGES_OF_WALLS: dict[str, Told] = {
     ),
     "wall_lost": Told(
         lambda m: f"The thermometer on the coldest wall gives no temperature: {m.detail}.",
-        "For two hours its last word stands; then the wall holds nothing, and is estimated if it can be.",
+        "A hold by surface.policy stands for two hours more; that by its dew point has ended at once.",
         "Its cable, its driver, [surface.probe] in the settings; `hygrohold check` reads it.",
         "a reading",
     ),

@@ -178,13 +178,21 @@ class FileThermometer(Thermometer):
         return number(text, self._path.name) if found is None else found
 
 
+def _is_folder(path: Path) -> bool:
+    """False where that cannot be seen: the reading then says why."""
+    try:
+        return path.is_dir()
+    except OSError:
+        return False
+
+
 def make_thermometer(settings: ThermometerSettings | OutdoorSettings) -> Thermometer | None:
     """None where none is named, or only the rehearsal has one. Raises ProbeError for a folder as a file."""
     if settings.kind in ("hwmon", "iio"):
         return KernelThermometer(settings.kind, settings.at, settings.chip)
     if isinstance(settings, OutdoorSettings) and settings.kind == "file":
         path = Path(settings.file)
-        if path.is_dir():
+        if _is_folder(path):
             raise ProbeError(f"surface.outdoor.file: {path} is a folder; name the file in it")
         return FileThermometer(path, settings.oldest_minutes * 60.0)
     return None

@@ -10,7 +10,14 @@ from math import nan
 import pytest
 
 from controller import Controller, Inputs, Instant, Reading, Settings
-from controller.core.calibration import COMES_BACK_S, MOST_KEPT, Correction, counts
+from controller.core.calibration import (
+    COMES_BACK_S,
+    MOST_KEPT,
+    CalibrationMemory,
+    Correction,
+    counts,
+    handle,
+)
 from controller.core.records import Decision, Request
 from controller.core.state import State
 from controller.core.trust import CorrectionLimits
@@ -88,12 +95,21 @@ def test_the_word_for_one_probe_does_not_move_the_other() -> None:
     room = Room(probes=2)
     room.run(300.0)
     room.step(begin(probe=1))
-    for kind in ("calibrate_begin", "calibrate_end"):
-        answer = room.step(Request(kind, f"o{next(NUMBER)}", probe=2, for_s=600.0)).answers[0]
-        assert not answer.done
-        assert "probe 1 is away" in answer.words
+    answer = room.step(Request("calibrate_begin", f"o{next(NUMBER)}", probe=2, for_s=600.0)).answers[0]
+    assert not answer.done
+    assert "probe 1 is away" in answer.words
     assert room.controller.state.calibration.away == 1
     assert room.controller.state.calibration.back_t is None
+
+
+@pytest.mark.parametrize("number", [None, 1, 2])
+def test_back_means_the_one_that_is_away_even_where_the_settings_lost_it(number: int | None) -> None:
+    memory = CalibrationMemory(away=2, due_t=100.0)
+    request = Request("calibrate_end", "e", probe=number)
+    after, done, words = handle(memory, request, 50.0, WALL, 1)
+    assert done
+    assert "probe 2 is back" in words
+    assert after.back_t == 50.0 + COMES_BACK_S
 
 
 def test_a_second_probe_goes_on_meanwhile() -> None:
