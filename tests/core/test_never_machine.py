@@ -53,6 +53,8 @@ LONGEST_S = 300.0
 """The longest interval at which a caller steps, and at which it keeps the state while on."""
 ROUNDING_S = 1e-3
 FAR_S = 1e9
+COMES_BACK_S = 600.0
+"""A probe that was in a jar is believed again so long after the word that it is back."""
 
 
 class Ledger:
@@ -151,6 +153,7 @@ class World:
         self.ends: dict[str, tuple[float, float]] = {}  # pause, bypass, ... -> ends by true and by sure time
         self.by_hand = False  # where the last word put the switch
         self.raised = 0.0
+        self.away = False  # the first probe is in a jar, for sure
         self.foreign = False  # the state is from elsewhere: what it should have remembered is not held
         self._begin_looks()
         self.kept: tuple[State, float, float, bool] = (self.controller.state, 0.0, 0.0, False)
@@ -269,6 +272,10 @@ class World:
             looks.look(self.true_s if not self.lied_s else self.sure_s, reading, self.rules, number)
         assert len(decision.answers) == len(inputs.requests)
         self._hear(decision)
+        away_true_s, away_sure_s = self.ends.get("away", (-inf, -inf))
+        self.away = self.true_s < away_true_s - ROUNDING_S and not self.foreign
+        if self.foreign or self.sure_s < away_sure_s + ROUNDING_S + self.lied_s:
+            self.looks[0].row = 0  # it may be in a jar still: not what it says there, but the other counts
         assert isfinite(decision.valid_for_s)
         assert decision.valid_for_s > 0.0
         assert decision.next_possible_on is None or decision.next_possible_on.tzinfo
@@ -292,7 +299,7 @@ class World:
 
     def _hold_air(self, inputs: Inputs, decision: Decision) -> None:
         rules = self.rules
-        seen = [look for looks in self.looks for look in looks.seen]
+        seen = [look for looks in self.looks[self.away :] for look in looks.seen]
         assert seen, "on while no plausible sample is within the bridge"
         high, rh, temp = decision.rh_high_pct, decision.rh_pct, decision.temp_c
         assert high is not None
@@ -370,6 +377,10 @@ class World:
                 )
             elif kind == "bypass_auto":
                 self.ends.pop("bypass", None)
+            elif kind == "calibrate_begin":  # the first probe: no request here names another
+                self.ends["away"] = (inf, inf)
+            elif kind == "calibrate_end" and self.ends.get("away") == (inf, inf):
+                self.ends["away"] = (self.good_s + COMES_BACK_S, self.sure_s + COMES_BACK_S)
 
     def _until(self, name: str, asked: float | None, usual_s: float, longest_s: float) -> None:
         """A word heard while the clock gives no number counts from the last look at which it did."""
