@@ -35,6 +35,7 @@ BY_REASON = {
     "relay_stuck": "relay",
     "paused": "paused",
     "dew": "wall",
+    "wall": "wall_held",
 }
 """Code of the strictest refusal -> cause of dryness; those that are not here are pauses of rhythm."""
 SPENT = ("cap", "tank_empty")
@@ -89,6 +90,8 @@ def _while_off(world: World, held: Decision, before: str) -> str:
             return before if reason.code in SPENT and before in IN_VAIN else BY_REASON[reason.code]
     if held.rh_pct is not None and held.rh_pct > world.room.rh_pct + MISREAD_RH_PCT:
         return "misread"
+    if any(notice.code == "wall_holds" for notice in held.notices):
+        return "wall_held"
     return before or "climb"
 
 

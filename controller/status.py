@@ -239,7 +239,9 @@ def _output(plain: dict[str, Any]) -> str:
 def _surface(plain: dict[str, Any]) -> str:
     how = "measured" if plain["surface_measured"] else "by an estimate"
     wet = f"{plain['surface_rh_pct']:.0f} %RH on it" if plain["surface_rh_pct"] < 100.0 else "wet"
-    return f"wall {plain['surface_c']:.1f} °C, {how}: {wet}; mould index {plain['mould_index']:.1f} of 6"
+    index = plain["mould_index"]
+    grown = "no growth" if index < 1.0 else "growth too fine to see" if index < 3.0 else "may be visible"
+    return f"wall {plain['surface_c']:.1f} °C, {how}: {wet}; mould by the model: {index:.1f} of 6, {grown}"
 
 
 def _told(item: dict[str, str], now: datetime) -> str:

@@ -30,6 +30,7 @@ DRY = {
     "open": "a door or window stood open",
     "paused": "it was paused",
     "wall": "it was kept off because a wall was at its dew point",
+    "wall_held": "the target was held down to what the coldest wall allows",
 }
 WET = {
     "weather": "the air outdoors is that humid",
@@ -61,6 +62,7 @@ TOLD_BY = {
     "dry:small": "outrun",
     "dry:open": "outrun",
     "dry:power": "power_was_out",
+    "dry:wall_held": "wall_holds",
     "wet:weather": "too_humid",
     "wet:brought_in": "too_humid",
     "wet:unheated": "too_humid",

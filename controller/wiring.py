@@ -210,7 +210,8 @@ def make_rehearsal(
             history,
             (witness, *tellers),
             lambda: world.outdoor.temp_c,
-            world.surface_c if settings.surface.probe.kind == "simulated" else lambda: None,
+            # as with the room's probe: one that the settings name is a simulated one here
+            world.surface_c if settings.surface.probe.kind != "none" else lambda: None,
         )
 
     return Rehearsal(world, witness, history, weather, keep, settings.loop.tick_s, begin)

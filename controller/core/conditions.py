@@ -21,12 +21,14 @@ from controller.core.records import Reason, Water
 from controller.core.rules import Rules
 from controller.core.state import Outage, RelayMemory
 from controller.core.trust import AWAY, Belief, ProbeMemory
-from controller.core.wall import WallMemory
+from controller.core.wall import CLEAR_RH_PCT, WallMemory
 
 RESTARTS, WITHIN_S = 5, 1800.0
 """So many starts in so long are a loop. Common practice, no source."""
 RHYTHM = frozenset(("shortest_off", "longest_run"))
 """Pauses of a humidifier that otherwise runs all the time."""
+INDEX_CLEARS = 0.1
+"""A mould index must fall so far below what was said: it moves by the hour. Own choice."""
 DAY_S = 86400.0
 
 
@@ -153,17 +155,28 @@ def _of_the_wall(scene: Scene, surface: Surface | None) -> list[Condition]:
     wanted = f"{scene.wanted_rh_pct:.0f}"
     if scene.target_rh_pct < scene.wanted_rh_pct:
         found.append(Condition("wall_holds", scene.target_rh_pct, detail=wanted))
-    elif surface is not None and surface.rh_pct > scene.rules.surface.warn_surface_rh_pct:
+    elif surface is not None:
         code = "wall_wet" if surface.measured else "wall_estimate"
-        found.append(Condition(code, surface.rh_pct, surface.room_limit_rh_pct, wanted))
+        above_rh_pct = surface.rh_pct - scene.rules.surface.warn_surface_rh_pct
+        if above_rh_pct > 0.0 or (above_rh_pct > -CLEAR_RH_PCT and _stands(code, scene)):
+            found.append(Condition(code, surface.rh_pct, surface.room_limit_rh_pct, wanted))
     kept = scene.coldest.mould
-    if kept.grown >= mould.SEEN_INDEX:
+    if _grown("mould_visible", kept.grown - mould.SEEN_INDEX, scene):
         found.append(Condition("mould_visible", kept.grown))
-    elif kept.grown >= mould.BEGINS_INDEX:
+    elif _grown("mould_begins", kept.grown - mould.BEGINS_INDEX, scene):
         found.append(Condition("mould_begins", kept.grown))
     if len(kept.days) >= mould.MONTH_DAYS and (month_rh_pct := mould.month_is_wet(kept)) is not None:
         found.append(Condition("wall_month", month_rh_pct, mould.MONTH_RH_PCT))
     return found
+
+
+def _grown(code: str, above: float, scene: Scene) -> bool:
+    return above >= 0.0 or (above >= -INDEX_CLEARS and _stands(code, scene))
+
+
+def _stands(code: str, scene: Scene) -> bool:
+    """Whether it held at the last tick: what hovers at a limit is said once."""
+    return any(standing.code == code for standing in scene.before)
 
 
 def _clock_in(scene: Scene) -> str:

@@ -54,9 +54,10 @@ MESSAGES_OF_WALLS: dict[str, Told] = {
     ),
     "wall_holds": Told(
         lambda m: (
-            f"The animals want {m.detail or '?'} %RH; the coldest wall, measured, allows {f(m.seen, 0)} now."
+            f"The animals want {m.detail or '?'} %RH; the coldest wall, measured, lets the target be "
+            f"{f(m.seen, 0)} now."
         ),
-        "The target is held down to that, as surface.policy says.",
+        "It is held down to that, 2 % below what the wall allows, as surface.policy says.",
         'Warm or insulate that wall; or accept the risk to it with surface.policy = "warn". How dry the '
         "animals may be is for a veterinarian.",
         "",

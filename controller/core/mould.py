@@ -2,7 +2,8 @@
 
 In:    the surface's temperature and the RH of the air at it, as long as they are known.
 Out:   a mould index from 0 to 6, the mean of the last 30 days, one row for each hour.
-Never: takes an hour that was mostly not seen for a dry or a wet one: it changes nothing.
+Never: takes an hour that was mostly not seen for a dry or a wet one: it changes nothing. Nor takes days of
+       long ago for the last 30: days that nobody saw take their place among them.
 
 Index 1: growth that only a microscope shows; 3: the eye begins to see it; 6: all is covered. It is a model of
 materials in a laboratory, not a finding on this wall.
@@ -48,6 +49,10 @@ HOUR_S = 3600.0
 LEAST_SEEN_S = 1800.0
 """An hour that was seen for less is not known."""
 MONTH_DAYS = 30
+LEAST_DAYS = 24
+"""So many of the 30 must be known. Own choice."""
+UNSEEN = (0.0, 0.0)
+"""A day among them that nobody saw: no real surface is at 0 %RH for a day."""
 HOURS_A_DAY = 24
 HIGHEST_INDEX = 6.0
 BEGINS_INDEX, SEEN_INDEX = 1.0, 3.0
@@ -76,7 +81,7 @@ class MouldMemory(NamedTuple):
     hours: int = 0  # known ones of the day under way, and their sums
     day_temp: float = 0.0
     day_rh: float = 0.0
-    days: tuple[tuple[float, float], ...] = ()  # mean temperature and RH of up to 30 whole days, oldest first
+    days: tuple[tuple[float, float], ...] = ()  # mean temperature and RH of the last 30 at most, oldest first
 
 
 def critical_rh_pct(temp_c: float, least_rh_pct: float) -> float:
@@ -136,11 +141,20 @@ def advance(
             memory.temp_s + weight_s * temp_c, memory.rh_s + weight_s * (rh_pct if rh_pct < 100.0 else 100.0),
             memory.measured and measured, memory.hours, memory.day_temp, memory.day_rh, memory.days,
         )  # fmt: skip
+    elif memory.seen_s == 0.0:
+        return memory, None  # the hour under way began when it was last seen: how long ago is told there
     if 0.0 <= t - memory.began_t < HOUR_S:
         return memory, None
     if t - memory.began_t > 2.0 * HOUR_S or memory.seen_s < LEAST_SEEN_S or not _sound(memory):
-        return _next_hour(memory, t), None
-    return _hour_over(memory, t, limits)
+        return _next_hour(memory, t)._replace(days=_after_gap(memory.days, t - memory.began_t)), None
+    return _hour_over(memory, limits)
+
+
+def _after_gap(days: tuple[tuple[float, float], ...], gap_s: float) -> tuple[tuple[float, float], ...]:
+    in_days = gap_s / (HOURS_A_DAY * HOUR_S)
+    missing = int(in_days + 0.5) if 0.0 <= in_days < MONTH_DAYS else MONTH_DAYS  # no figure: nothing is known
+    days = (*days, *(UNSEEN,) * missing)[-MONTH_DAYS:]
+    return days if any(rh_pct > 0.0 for _, rh_pct in days) else ()
 
 
 def _sound(memory: MouldMemory) -> bool:
@@ -155,7 +169,7 @@ def _next_hour(memory: MouldMemory, t: float) -> MouldMemory:
     )
 
 
-def _hour_over(memory: MouldMemory, t: float, limits: MouldLimits) -> tuple[MouldMemory, SurfaceHour]:
+def _hour_over(memory: MouldMemory, limits: MouldLimits) -> tuple[MouldMemory, SurfaceHour]:
     temp_c, rh_pct = memory.temp_s / memory.seen_s, memory.rh_s / memory.seen_s
     kind = CLASSES[limits.material]
     index, dry_h = after_hour(memory.grown, memory.dry_h, temp_c, rh_pct, kind, limits.decline)
@@ -164,7 +178,7 @@ def _hour_over(memory: MouldMemory, t: float, limits: MouldLimits) -> tuple[Moul
     if hours >= HOURS_A_DAY:
         days = (*days, (day_temp / hours, day_rh / hours))[-MONTH_DAYS:]
         hours, day_temp, day_rh = 0, 0.0, 0.0
-    ended = _next_hour(memory, t)._replace(
+    ended = _next_hour(memory, memory.began_t + HOUR_S)._replace(  # by the clock, however long the ticks are
         grown=index, dry_h=dry_h, hours=hours, day_temp=day_temp, day_rh=day_rh, days=days
     )
     month = month_mean(ended)
@@ -172,11 +186,16 @@ def _hour_over(memory: MouldMemory, t: float, limits: MouldLimits) -> tuple[Moul
 
 
 def month_mean(memory: MouldMemory) -> tuple[float, float] | None:
-    """Mean temperature and RH of the last 30 known days; None before there are so many."""
-    days = memory.days
-    if len(days) < MONTH_DAYS:
+    """Mean temperature and RH of the last 30 days; None before there are so many, or too few were seen."""
+    if len(memory.days) < MONTH_DAYS:
         return None
-    return sum(day[0] for day in days) / len(days), sum(day[1] for day in days) / len(days)
+    known, temp_sum, rh_sum = 0, 0.0, 0.0
+    for temp_c, rh_pct in memory.days:
+        if rh_pct > 0.0:
+            known += 1
+            temp_sum += temp_c
+            rh_sum += rh_pct
+    return None if known < LEAST_DAYS else (temp_sum / known, rh_sum / known)
 
 
 def month_is_wet(memory: MouldMemory) -> float | None:

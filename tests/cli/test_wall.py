@@ -3,6 +3,9 @@ what ISO 13788's 80 % criterion allows at 24 °C and 0 °C outdoors: 51.3 %RH at
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from pathlib import Path
+
 import pytest
 
 from tests.cli.conftest import Run
@@ -16,6 +19,21 @@ def test_the_design_point_and_what_it_allows(run: Run) -> None:
     assert any(line.split()[:2] == ["0", "°C"] and "51 %RH" in line for line in out.splitlines())
 
 
+def test_check_reads_both_thermometers(run: Run, room: Callable[..., Path], tmp_path: Path) -> None:
+    weather = tmp_path / "outdoor.txt"
+    weather.write_text("41 °F\n", encoding="utf-8")
+    wall = '[surface.probe]\nkind = "hwmon"\nat = "9-0049"\n'
+    outdoors = f'[surface.outdoor]\nkind = "file"\nfile = "{weather}"\n'
+    _, out, _ = run("check", "--settings", str(room(wall + outdoors)))
+    lines = {line.split()[0]: line for line in out.splitlines() if line.strip()}
+    assert "no reading, because no sensors of the kernel fit 9-0049" in lines["Wall"]
+    assert "5.0 °C" in lines["Outdoors"]
+    simulated = '[surface.probe]\nkind = "simulated"\n[surface.outdoor]\nkind = "file"\nfile = "/"\n'
+    _, out, _ = run("check", "--settings", str(room(simulated)))
+    assert "for rehearsals only" in out
+    assert "is a folder" in out
+
+
 def test_other_units(run: Run) -> None:
     code, out, _ = run("wall", "--reading", "68 F", "54.5 F", "23 F")
     assert code == 0
@@ -24,7 +42,12 @@ def test_other_units(run: Run) -> None:
 
 @pytest.mark.parametrize(
     ("three", "words"),
-    [(("24", "20", "18"), "colder evening"), (("24", "1", "2"), "order"), (("24", "25", "2"), "order")],
+    [
+        (("24", "20", "18"), "colder evening"),
+        (("24", "1", "2"), "order"),
+        (("24", "25", "2"), "order"),
+        (("24", "3.5", "2"), "nearly as cold"),
+    ],
 )
 def test_readings_that_tell_nothing_are_refused(run: Run, three: tuple[str, str, str], words: str) -> None:
     code, _, err = run("wall", "--reading", *three)

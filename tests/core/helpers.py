@@ -9,6 +9,7 @@ import json
 from bisect import bisect_right
 from collections.abc import Callable, Iterable, Sequence
 from datetime import UTC, datetime, timedelta
+from math import exp
 from typing import Any
 
 from controller.core.controller import Controller
@@ -76,6 +77,16 @@ def flat(target_rh_pct: float = 65.0, **groups: Any) -> Rules:
     for name, group in groups.items():
         wanted[name] = wanted[name] | group if isinstance(wanted.get(name), dict) else group
     return Rules(**wanted)
+
+
+def at_surface_rh_pct(rh_pct: float, temp_c: float, surface_c: float) -> float:
+    """RH of a room's air at a surface, by the saturation pressures of ISO 13788 (Annex E)."""
+
+    def saturation_pa(at_c: float) -> float:
+        over_ice = at_c < 0.0
+        return 610.5 * exp((21.875 if over_ice else 17.269) * at_c / ((265.5 if over_ice else 237.3) + at_c))
+
+    return rh_pct * saturation_pa(temp_c) / saturation_pa(surface_c)
 
 
 def quick(**groups: Any) -> Rules:

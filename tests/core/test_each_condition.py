@@ -135,6 +135,7 @@ GONE = CalibrationMemory(away=2, due_t=T + 1.0)
         # --- the relay
         ({"relay": RelayMemory(stuck_on_since_t=T - 70.0)}, [Condition("relay_stuck_on", 70.0)]),
         ({"relay": RelayMemory(no_answer_since_t=T - 80.0)}, [Condition("relay_no_answer", 80.0)]),
+        ({"relay": RelayMemory(no_answer_since_t=0.0)}, [Condition("relay_no_answer", T)]),
         # --- the board
         ({"lost": "torn"}, [Condition("state_lost", detail="torn")]),
         ({"wall_trusted": False}, [Condition("clock_doubted")]),

@@ -309,6 +309,7 @@ def test_a_contradiction_names_both_settings_by_their_whole_path() -> None:
 def test_limits_that_cannot_hold_are_refused() -> None:
     with pytest.raises(ValidationError, match="longer than the longest run"):
         GuardLimits(shortest_on_s=600, longest_run_minutes=5)
+    assert GuardLimits(shortest_on_s=300, longest_run_minutes=5).longest_run_s == 300.0  # just as long
 
 
 # --- how long a decision holds ---

@@ -63,6 +63,7 @@ def test_nothing_grows_in_frost_or_heat(temp_c: float) -> None:
 def test_highest_index(kind: mould.SensitivityClass, at_100: float, at_90: float) -> None:
     assert mould.highest_index(22.0, 100.0, kind) == pytest.approx(at_100, abs=0.01)
     assert mould.highest_index(22.0, 90.0, kind) == pytest.approx(at_90, abs=0.03)
+    assert mould.highest_index(22.0, 79.0, kind) == mould.highest_index(-3.0, 100.0, kind) == 0.0
 
 
 @pytest.mark.parametrize(
@@ -157,6 +158,50 @@ def test_time_that_nobody_saw_changes_nothing() -> None:
         half, row = mould.advance(half, 48 * 3600.0 + number * 300.0, 300.0, seen, MouldLimits())
         assert row is None
     assert half.grown == memory.grown
+
+
+def after_days_unseen(memory: MouldMemory, days: float) -> MouldMemory:
+    """Two hours of a dry surface, after so many days in which the board was off."""
+    return run(memory, 2.0, 20.0, 60.0, t=(24 * 30 + 24 * days) * 3600.0)[0]
+
+
+@pytest.mark.parametrize(("days", "known"), [(0.4, 30), (3, 27), (6, 24), (7, None), (29, None)])
+def test_days_that_nobody_saw_are_days_of_the_last_30_too(days: float, known: int | None) -> None:
+    wet, _ = run(MouldMemory(), 24 * 15, 12.0, 90.0)
+    memory, _ = run(wet, 24 * 15, 18.0, 74.0, t=24 * 15 * 3600.0)
+    month = mould.month_mean(after_days_unseen(memory, days))
+    if known is None:
+        assert month is None
+    else:  # the oldest, wet ones fall out first
+        assert month is not None
+        assert month[1] == pytest.approx((15 * 74.0 + (known - 15) * 90.0) / known)
+
+
+def test_a_month_of_long_ago_is_forgotten() -> None:
+    memory, _ = run(MouldMemory(), 24 * 30, 18.0, 85.0)
+    assert mould.month_is_wet(memory) == pytest.approx(85.0)
+    memory = after_days_unseen(memory, 200)
+    assert memory.days == ()
+    memory, _ = run(memory, 24 * 29, 18.0, 85.0, t=memory.began_t)
+    assert mould.month_mean(memory) is None
+
+
+def test_a_room_whose_probe_is_gone_for_days_is_a_room_that_nobody_saw() -> None:
+    memory, _ = run(MouldMemory(), 24 * 30, 18.0, 85.0)
+    t = 24 * 30 * 3600.0
+    for _ in range(10 * 288):
+        t += 300.0
+        memory, row = mould.advance(memory, t, 300.0, None, MouldLimits())
+        assert row is None
+    memory, _ = run(memory, 24.0, 18.0, 85.0, t=t)
+    assert mould.month_mean(memory) is None
+
+
+@pytest.mark.parametrize("tick_s", [7.0, 290.0, 299.0])
+def test_an_hour_is_an_hour_whatever_the_tick(tick_s: float) -> None:
+    memory, rows = run(MouldMemory(), 240.0, 22.0, 97.0, tick_s)
+    assert len(rows) == pytest.approx(240, abs=1)
+    assert memory.grown == pytest.approx(weeks(BARE, 22.0, 97.0, 240 / 168), rel=0.01)
 
 
 @pytest.mark.parametrize(

@@ -23,13 +23,24 @@ from controller.core.controller import Controller
 from controller.core.records import Decision, Inputs, Instant, Reading, Request
 from controller.core.rules import Rules
 from controller.core.state import State, after_loss
-from tests.core.helpers import HOUR_S, NOON, Embedder, Rig, flat, most_on_s, quick, through_json
+from tests.core.helpers import (
+    HOUR_S,
+    NOON,
+    Embedder,
+    Rig,
+    at_surface_rh_pct,
+    flat,
+    most_on_s,
+    quick,
+    through_json,
+)
 
 NUMBERS = itertools.count()
 
 BRIDGE_S = 60.0
 LIMIT_RH_PCT = 78.0
 COLD_C = 16.0
+WALL_RH_PCT, WALL_OUTLIVES_S = 80.0, 7200.0
 
 
 def plausible(reading: Reading) -> bool:
@@ -52,12 +63,13 @@ class Oracle:
         self.highest_seen: list[tuple[float, float]] = []
         self.paused_until_s = -inf
         self.bypassed_until_s = -inf
+        self.wet_wall_s = -inf  # when the wall was last measured to be too wet, if not drier since
         self.off_since_s: float | None = None  # None until the first step
         self.on_since_s = 0.0
         self.was_on = False
 
     def restarted(self) -> None:
-        self.plausible_s = -inf
+        self.plausible_s = self.wet_wall_s = -inf
         self.off_since_s = None
         self.was_on = False
 
@@ -67,6 +79,7 @@ class Oracle:
         if readings:
             self.plausible_s = at_s
         self._hear(at_s, decision)
+        self._look_at_the_wall(at_s, inputs.surface_c, decision)
         assert isfinite(decision.valid_for_s)
         assert decision.valid_for_s > 0.0
         if self.off_since_s is None:
@@ -77,6 +90,7 @@ class Oracle:
             assert decision.rh_high_pct < LIMIT_RH_PCT, "on above the ceiling"
             assert decision.temp_c is not None
             assert decision.temp_c >= COLD_C, "on in the cold"
+            assert at_s - self.wet_wall_s > WALL_OUTLIVES_S, "on while the wall is at its limit"
             assert self.paused_until_s <= at_s, "on while paused"
             assert self.bypassed_until_s <= at_s, "on while bypassed"
             assert not inputs.hand, "on while the switch is seen at hand"
@@ -90,6 +104,14 @@ class Oracle:
         elif self.was_on:
             self.off_since_s = at_s
         self.was_on = decision.relay_on
+
+    def _look_at_the_wall(self, at_s: float, surface_c: float | None, decision: Decision) -> None:
+        """A measured wall that rules: 80 % at its surface, and its last word for two hours."""
+        if self.rules.surface.policy != "hold" or surface_c is None or not -60.0 <= surface_c <= 80.0:
+            return
+        if decision.rh_high_pct is not None and decision.temp_c is not None:
+            wet = at_surface_rh_pct(decision.rh_high_pct, decision.temp_c, surface_c) >= WALL_RH_PCT + 0.3
+            self.wet_wall_s = at_s if wet else -inf
 
     def _hear(self, at_s: float, decision: Decision) -> None:
         for answer in decision.answers:
@@ -120,7 +142,7 @@ def some_rules(rng: random.Random) -> Rules:
         },
         runtime={"cap_hours_in_any_24": rng.choice([0.5, 2, 6, 12])},
         tank={"dry_cutout": rng.random() < 0.5},
-        surface={"frsi": rng.choice([None, 0.7])},
+        surface={"frsi": rng.choice([None, 0.7]), "policy": rng.choice(["warn", "hold"])},
         probe=({},) * rng.choice([1, 2]),
     )
 
@@ -168,7 +190,7 @@ def wild_inputs(rng: random.Random, rh: float, temp: float, wall: datetime, was_
     return Inputs(
         tuple(wild_reading(rng, rh, temp) for _ in range(rng.choice([0, 1, 1, 1, 2, 2, 2]))),
         relay_on=was_on if rng.random() < 0.5 else None,
-        surface_c=rng.choice([None, None, None, 15.0, nan, 1e9]),
+        surface_c=rng.choice([None, None, None, 15.0, temp - 3.0, nan, 1e9]),
         outdoor_c=rng.choice([None, -5.0, inf]),
         requests=(wild_request(rng, wall),) if rng.random() < 0.01 else (),
         hand=rng.choice([None, False, True]) if rng.random() < 0.03 else None,
@@ -334,7 +356,8 @@ def good_ticks(count: int) -> Iterator[dict[str, Any]]:
 @given(st.lists(ticks, max_size=8), st.sampled_from(["hysteresis", "pid"]), st.booleans())
 def test_it_always_answers(wild: list[dict[str, Any]], method: str, two: bool) -> None:
     # Naive and aware wall clocks meet here too, under a clock said to be trusted.
-    rules = quick(demand={"method": method}, surface={"frsi": 0.7}, probe=({},) * (2 if two else 1))
+    surface = {"frsi": 0.7, "policy": "hold" if two else "warn"}
+    rules = quick(demand={"method": method}, surface=surface, probe=({},) * (2 if two else 1))
     controller = Controller(rules)
     mono_s = 0.0
     for tick in [*good_ticks(5), *wild, *good_ticks(5)]:

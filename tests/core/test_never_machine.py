@@ -36,7 +36,7 @@ from controller.core.records import Decision, Inputs, Instant, Reading, Request
 from controller.core.rules import Rules
 from controller.core.state import State, after_loss
 from controller.errors import KeptStateError
-from tests.core.helpers import DAY_S, HOUR_S, flat, through_json
+from tests.core.helpers import DAY_S, HOUR_S, at_surface_rh_pct, flat, through_json
 
 NUMBERS = itertools.count()
 
@@ -286,7 +286,7 @@ class World:
             assert decision.on_because
             assert not codes
             assert good, "on although the clock gives no number"
-            self._hold_air(decision)
+            self._hold_air(inputs, decision)
             self._hold_run(decision)
         else:
             assert codes, "off without a reason"
@@ -297,7 +297,7 @@ class World:
             short_s = self.ledger.used_s(self.true_s) - decision.used_s
             assert short_s <= ROUNDING_S + self.lied_s, f"believes {short_s} s less than it ran"
 
-    def _hold_air(self, decision: Decision) -> None:
+    def _hold_air(self, inputs: Inputs, decision: Decision) -> None:
         rules = self.rules
         seen = [look for looks in self.looks[self.away :] for look in looks.seen]
         assert seen, "on while no plausible sample is within the bridge"
@@ -311,6 +311,10 @@ class World:
         limit = rules.ceiling.highest_rh_pct - rules.ceiling.probe_accuracy_rh_pct
         assert high < limit, "on at or above the ceiling"
         assert temp >= rules.guards.lowest_temp_c, "on in the cold"
+        wall_c = inputs.surface_c
+        if rules.surface.policy == "hold" and wall_c is not None and isfinite(wall_c):
+            at_wall = at_surface_rh_pct(high, temp, wall_c)
+            assert at_wall < rules.surface.warn_surface_rh_pct + 0.3, "on while a wall that rules is too wet"
         for looks in self.looks:
             if looks.row >= rules.trust.good_samples + 1:
                 assert looks.seen[-1][1] < limit, "on although a probe that nobody can doubt says too wet"
@@ -486,7 +490,7 @@ def some_rules(draw: st.DrawFn) -> Rules:
         runtime={"cap_hours_in_any_24": cap_h, "useful_run_minutes": one(5, 30)},
         tank={"dry_cutout": one(True, False)},
         trust={"bridge_s": one(0, 60, 600), "oldest_s": one(5, 30, 600), "good_samples": one(1, 3, 6)},
-        surface={"frsi": one(None, 0.7)},
+        surface={"frsi": one(None, 0.7), "policy": one("warn", "hold")},
         probe=(probe, *one((), ({},))),
     )
 
@@ -576,7 +580,7 @@ class Never(RuleBasedStateMachine):
         rng, world = random.Random(seed), self.world
         spans = [pace or rng.choice([1.0, rng.uniform(1.0, 300.0)]) for _ in range(count)]
         for after_s, next_s in zip(spans, [*spans[1:], inf], strict=True):
-            wall_c = rng.choice([5.0, 60.0]) if air == "near" else rng.choice([None, nan])
+            wall_c = rng.choice([5.0, 21.0, 60.0]) if air == "near" else rng.choice([None, nan, 15.0, 20.0])
             looks = looks_of(rng, air, world.rules, faults)
             world.tick(after_s, looks, say=say, next_s=next_s, surface_c=wall_c)
 
@@ -737,6 +741,7 @@ def test_never_whatever_the_world_does() -> None:
             "untrusted",
             "ceiling",
             "dew",
+            "wall",
             "too_cold",
             "tank_empty",
             "cap",

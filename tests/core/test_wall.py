@@ -153,3 +153,26 @@ def test_an_hour_of_it_goes_to_the_record_once() -> None:
     assert len(rows) == 3
     assert rows[-1].temp_c == pytest.approx(18.0)
     assert rows[-1].measured
+
+
+def test_a_wall_that_hovers_at_the_limit_is_said_once() -> None:
+    room = Room("warn")
+    assert "wall_wet" in codes(room.run(30, 61.0, 19.2))  # 81.7 % at the surface
+    assert "wall_wet" in codes(room.run(30, 59.0, 19.2))  # 79.1 %: it stands until 2 % below
+    assert "wall_wet" not in codes(room.run(30, 57.5, 19.2))  # 77.1 %
+    assert "wall_wet" not in codes(room.run(30, 59.0, 19.2))
+
+
+@pytest.mark.parametrize(
+    ("code", "figures"),
+    [("mould_begins", (1.0, 0.91, 0.89, 0.91)), ("mould_visible", (3.0, 2.91, 2.89, 2.91))],
+)
+def test_a_mould_index_that_hovers_is_said_once(code: str, figures: tuple[float, ...]) -> None:
+    room = Room("warn")
+    said = []
+    for index in figures:
+        state = room.controller.state
+        grown = state.coldest._replace(mould=state.coldest.mould._replace(grown=index))
+        room.controller._state = state._replace(coldest=grown)
+        said.append(code in codes(room.step(55.0, None)))
+    assert said == [True, True, False, False]

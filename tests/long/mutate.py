@@ -283,7 +283,7 @@ def work_off(folder: Path, module: str, todo: list[Mutant]) -> Verdict:
             if not by:
                 survivors.append(mutant)
                 print(f"  SURVIVED {module}.py:{mutant.line}: {mutant.words}", flush=True)
-            elif " " in by and by != "an error before any test":
+            elif by.startswith("never") or (" " in by and by != "an error before any test"):
                 print(f"  by {by}: {module}.py:{mutant.line}: {mutant.words}", flush=True)
     del killers[""]
     return Verdict(survivors, killers, said)
