@@ -15,6 +15,7 @@ from typing import Any
 from controller import room_lock
 from controller.core.keeper import duration_words
 from controller.core.messages import check_words, clears_words, message_words
+from controller.core.mould import BEGINS_INDEX, SEEN_INDEX
 from controller.core.records import Decision, Inputs
 from controller.core.refill import Outlook, empty_words, outlook, when
 from controller.core.words import by_hand, sentence
@@ -240,7 +241,8 @@ def _surface(plain: dict[str, Any]) -> str:
     how = "measured" if plain["surface_measured"] else "by an estimate"
     wet = f"{plain['surface_rh_pct']:.0f} %RH on it" if plain["surface_rh_pct"] < 100.0 else "wet"
     index = plain["mould_index"]
-    grown = "no growth" if index < 1.0 else "growth too fine to see" if index < 3.0 else "may be visible"
+    grown = "may be visible" if index >= SEEN_INDEX else "growth too fine to see"
+    grown = grown if index >= BEGINS_INDEX else "no growth"
     return f"wall {plain['surface_c']:.1f} °C, {how}: {wet}; mould by the model: {index:.1f} of 6, {grown}"
 
 

@@ -88,6 +88,11 @@ def holds(held: bool, rh_high_pct: float, limits: CeilingLimits) -> bool:
     return not rh_high_pct < limits.limit_rh_pct
 
 
+def is_temperature(temp_c: float | None) -> bool:
+    """Whether a figure can be a room's, a wall's or the weather's, °C; NaN cannot."""
+    return temp_c is not None and -60.0 <= temp_c <= 80.0
+
+
 def coldest_surface(
     temp_c: float,
     rh_pct: float,
@@ -100,12 +105,12 @@ def coldest_surface(
 
     A figure that is no room's, wall's or winter's (NaN, beyond -60 to 80 °C) counts as not known.
     """
-    if surface_c is not None and -60.0 <= surface_c <= 80.0:
+    if surface_c is not None and is_temperature(surface_c):
         wall_c, measured = surface_c, True
     else:
         if outdoor_c is None:
             outdoor_c = limits.usual_outdoor_c(month)
-        if limits.frsi is None or outdoor_c is None or not -60.0 <= outdoor_c <= 80.0:
+        if limits.frsi is None or outdoor_c is None or not is_temperature(outdoor_c):
             return None
         wall_c, measured = outdoor_c + limits.frsi * (temp_c - outdoor_c), False
     ratio = air.surface_rh_pct(temp_c, 1.0, wall_c)

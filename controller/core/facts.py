@@ -52,7 +52,7 @@ def gather(
         dew_c,
         rules.surface.dew_margin_c,
         wall_holds,
-        surface.rh_pct if surface is not None and surface.measured else None,
+        None if surface is None else surface.rh_pct,
         rules.surface.warn_surface_rh_pct,
         is_empty,
         is_empty and tank.trial_allowed(water, t, rules.tank),

@@ -72,7 +72,7 @@ class Facts(NamedTuple):
     dew_c: float | None
     dew_margin_c: float
     wall_holds: bool  # a measured surface is as wet as the keeper lets it be
-    wall_rh_pct: float | None  # RH at it; None: its thermometer is silent, and its last word still holds
+    wall_rh_pct: float | None  # RH at it; None: not known, and so it does not hold
     wall_most_rh_pct: float
     tank_empty: bool
     trial_allowed: bool

@@ -42,7 +42,7 @@ MESSAGES_OF_WALLS: dict[str, Told] = {
     ),
     "wall_lost": Told(
         lambda m: f"The thermometer on the coldest wall gives no temperature: {m.detail}.",
-        "A hold by surface.policy stands for two hours more; that by its dew point has ended at once.",
+        "For two hours its last word stands; then it holds nothing, and the wall is estimated if it can be.",
         "Its cable, its driver, [surface.probe] in the settings; `hygrohold check` reads it.",
         "a reading",
     ),

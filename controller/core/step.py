@@ -41,7 +41,6 @@ from controller.core.runtime import RuntimeMemory
 from controller.core.state import RelayMemory, State
 from controller.core.target import Target
 from controller.core.trust import Belief, ProbeMemory
-from controller.core.wall import WallMemory
 
 LONGEST_VALID_S = LONGEST_INTERVAL_S + 30.0
 """A decision holds a little longer than the longest interval at which ``advance`` may be called."""
@@ -77,14 +76,14 @@ def advance(state: State, inputs: Inputs, rules: Rules, now: Instant) -> tuple[S
     raised = wishes.raise_rh_pct if wishes.raise_until_t > t else 0.0
     setpoint = target.wanted(tick.wall, raised, rules.ceiling.release_rh_pct, rules.target)
     wanted_rh_pct = setpoint.rh_pct
-    setpoint = _under_the_wall(setpoint, state.coldest)
+    setpoint = Target(wall.lowered(wanted_rh_pct, state.coldest), setpoint.is_day)
     held, surface, need = state.ceiling_held, None, state.demand
     if belief.rh_pct is not None and belief.rh_high_pct is not None and belief.temp_c is not None:
         held = ceiling.holds(held, belief.rh_high_pct, rules.ceiling)
         surface = ceiling.coldest_surface(
             belief.temp_c,
             belief.rh_high_pct,
-            inputs.surface_c,
+            wall.believed_c(state.coldest, inputs.surface_c, t),
             inputs.outdoor_c,
             rules.surface,
             tick.wall.month,
@@ -95,7 +94,9 @@ def advance(state: State, inputs: Inputs, rules: Rules, now: Instant) -> tuple[S
         water = tried
         need = _need(state, rules, tick, belief.rh_pct, setpoint.rh_pct, used, on_s)
 
-    coldest, surface_hour = wall.advance(state.coldest, surface, t, tick.dt_s, rules.surface)
+    coldest, surface_hour = wall.advance(
+        state.coldest, inputs.surface_c, surface, t, tick.dt_s, rules.surface
+    )
     least_s = relay.last_interval_s
     if not relay.on and least_s < rules.guards.shortest_on_s:
         least_s = rules.guards.shortest_on_s
@@ -160,13 +161,6 @@ def advance(state: State, inputs: Inputs, rules: Rules, now: Instant) -> tuple[S
         coldest.mould.grown,
         surface_hour,
     )
-
-
-def _under_the_wall(setpoint: Target, coldest: WallMemory) -> Target:
-    """What the coldest surface allows, where it is measured and the keeper chose that it rules."""
-    if coldest.room_limit_rh_pct is None:
-        return setpoint
-    return Target(wall.lowered(setpoint.rh_pct, coldest), setpoint.is_day)
 
 
 def _sane(now: Instant, state: State) -> Instant:

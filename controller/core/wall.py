@@ -2,15 +2,15 @@
 
 In:    the surface now, as ``ceiling.coldest_surface`` gives it; what the keeper chose.
 Out:   a limit for the setpoint and a hold, where a measured surface is to rule; the mould index goes on.
-Never: lets an estimate hold anything: it only warns. A thermometer that falls silent has its last say for two
-       hours more; then an alarm tells of it, and nothing is held.
+Never: lets an estimate hold anything: it only warns. What a thermometer showed last stands for two hours
+       after it fell silent, also for the guard at the dew point; then nothing is held.
 """
 
 from __future__ import annotations
 
 from typing import NamedTuple
 
-from controller.core import mould
+from controller.core import ceiling, mould
 from controller.core.ceiling import Surface, SurfaceLimits
 from controller.core.mould import MouldMemory
 from controller.core.records import SurfaceHour
@@ -28,29 +28,44 @@ OUTLIVES_S = 7200.0
 class WallMemory(NamedTuple):
     held: bool = False
     room_limit_rh_pct: float | None = None  # smoothed; of a measured surface alone
-    measured_t: float = 0.0  # when it was last measured
+    seen_c: float | None = None  # what a thermometer on it showed last, and when
+    seen_t: float = 0.0
     mould: MouldMemory = MouldMemory()
 
 
+def believed_c(memory: WallMemory, surface_c: float | None, t: float) -> float | None:
+    """What the thermometer on it shows, for two hours what it showed last; None where there is nothing."""
+    if ceiling.is_temperature(surface_c):
+        return surface_c
+    lately = 0.0 <= t - memory.seen_t <= OUTLIVES_S
+    return memory.seen_c if lately and ceiling.is_temperature(memory.seen_c) else None
+
+
 def advance(
-    memory: WallMemory, surface: Surface | None, t: float, dt_s: float, limits: SurfaceLimits
+    memory: WallMemory,
+    surface_c: float | None,
+    surface: Surface | None,
+    t: float,
+    dt_s: float,
+    limits: SurfaceLimits,
 ) -> tuple[WallMemory, SurfaceHour | None]:
-    """One tick; a row for the record where an hour has ended. ``t`` is the core's clock."""
-    if surface is None and limits.policy != "hold" and memory.mould.seen_s == 0.0:
+    """One tick; a row for the record where an hour has ended. ``t`` is the core's clock.
+
+    ``surface_c``: what its thermometer shows now; ``surface``: what is believed of it.
+    """
+    if surface is None and memory.mould.seen_s == 0.0 and memory.seen_c is None and surface_c is None:
         return memory, None  # nothing is known of it, and nothing was
     seen = None if surface is None else (surface.temp_c, surface.rh_pct, surface.measured)
     grown, row = mould.advance(memory.mould, t, dt_s, seen, limits)
+    shows = (surface_c, t) if ceiling.is_temperature(surface_c) else (memory.seen_c, memory.seen_t)
+    if surface is None or not surface.measured or limits.policy != "hold":
+        return WallMemory(False, None, *shows, grown), row
     limit = memory.room_limit_rh_pct
-    if limits.policy != "hold":
-        return WallMemory(False, None, 0.0, grown), row
-    if surface is None or not surface.measured:
-        lately = limit is not None and 0.0 <= t - memory.measured_t <= OUTLIVES_S
-        return (memory._replace(mould=grown) if lately else WallMemory(mould=grown)), row
     if limit is None or not 0.0 <= limit <= 1000.0:  # a remembered figure may come from a file
         limit = surface.room_limit_rh_pct
     limit += (surface.room_limit_rh_pct - limit) * min(dt_s / SMOOTH_S, 1.0)
     most = limits.warn_surface_rh_pct - (CLEAR_RH_PCT if memory.held else 0.0)
-    return WallMemory(not surface.rh_pct < most, limit, t, grown), row
+    return WallMemory(not surface.rh_pct < most, limit, *shows, grown), row
 
 
 def lowered(setpoint_rh_pct: float, memory: WallMemory) -> float:

@@ -63,9 +63,7 @@ REASONS: dict[str, tuple[str, Callable[[Reason], str]]] = {
     "wall": (
         "wall too damp",
         lambda r: (
-            "the coldest wall was too damp when it was last measured"
-            if r.seen is None
-            else f"the coldest wall is at {_f(r.seen)} %RH on its surface, and may have {_f(r.limit)}: "
+            f"the coldest wall is at {_f(r.seen)} %RH on its surface, and may have {_f(r.limit)}: "
             "warm it, insulate it or air the room"
         ),
     ),

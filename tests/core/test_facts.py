@@ -93,7 +93,7 @@ def test_every_field_of_a_room_that_is_well() -> None:
             {"cap_reached": True, "cap_used_s": 3 * HOUR_S, "cap_free_in_s": 1800.0},
         ),
         # an estimate is no measured surface: its RH is told, and no dew point is compared with it
-        ({"surface": WALL._replace(measured=False)}, {"wall_rh_pct": None}),
+        ({"surface": WALL._replace(measured=False)}, {"wall_rh_pct": 85.0}),
         (
             {"surface": WALL, "belief": BELIEF._replace(temp_c=None)},
             {"wall_rh_pct": 85.0, "temp_c": -60.0},

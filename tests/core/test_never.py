@@ -63,13 +63,13 @@ class Oracle:
         self.highest_seen: list[tuple[float, float]] = []
         self.paused_until_s = -inf
         self.bypassed_until_s = -inf
-        self.wet_wall_s = -inf  # when the wall was last measured to be too wet, if not drier since
+        self.wall_c, self.wall_s = 0.0, -inf  # what the wall was last measured to be, and when
         self.off_since_s: float | None = None  # None until the first step
         self.on_since_s = 0.0
         self.was_on = False
 
     def restarted(self) -> None:
-        self.plausible_s = self.wet_wall_s = -inf
+        self.plausible_s = self.wall_s = -inf
         self.off_since_s = None
         self.was_on = False
 
@@ -79,7 +79,8 @@ class Oracle:
         if readings:
             self.plausible_s = at_s
         self._hear(at_s, decision)
-        self._look_at_the_wall(at_s, inputs.surface_c, decision)
+        if inputs.surface_c is not None and -60.0 <= inputs.surface_c <= 80.0:
+            self.wall_c, self.wall_s = inputs.surface_c, at_s
         assert isfinite(decision.valid_for_s)
         assert decision.valid_for_s > 0.0
         if self.off_since_s is None:
@@ -90,7 +91,7 @@ class Oracle:
             assert decision.rh_high_pct < LIMIT_RH_PCT, "on above the ceiling"
             assert decision.temp_c is not None
             assert decision.temp_c >= COLD_C, "on in the cold"
-            assert at_s - self.wet_wall_s > WALL_OUTLIVES_S, "on while the wall is at its limit"
+            self._look_at_the_wall(at_s, decision.rh_high_pct, decision.temp_c)
             assert self.paused_until_s <= at_s, "on while paused"
             assert self.bypassed_until_s <= at_s, "on while bypassed"
             assert not inputs.hand, "on while the switch is seen at hand"
@@ -105,13 +106,11 @@ class Oracle:
             self.off_since_s = at_s
         self.was_on = decision.relay_on
 
-    def _look_at_the_wall(self, at_s: float, surface_c: float | None, decision: Decision) -> None:
-        """A measured wall that rules: 80 % at its surface, and its last word for two hours."""
-        if self.rules.surface.policy != "hold" or surface_c is None or not -60.0 <= surface_c <= 80.0:
-            return
-        if decision.rh_high_pct is not None and decision.temp_c is not None:
-            wet = at_surface_rh_pct(decision.rh_high_pct, decision.temp_c, surface_c) >= WALL_RH_PCT + 0.3
-            self.wet_wall_s = at_s if wet else -inf
+    def _look_at_the_wall(self, at_s: float, rh_high_pct: float, temp_c: float) -> None:
+        """A measured wall that rules: 80 % at its surface; what it was last stands for two hours."""
+        if self.rules.surface.policy == "hold" and at_s - self.wall_s <= WALL_OUTLIVES_S:
+            at_wall = at_surface_rh_pct(rh_high_pct, temp_c, self.wall_c)
+            assert at_wall < WALL_RH_PCT + 0.3, "on while the wall is at its limit"
 
     def _hear(self, at_s: float, decision: Decision) -> None:
         for answer in decision.answers:

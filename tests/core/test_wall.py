@@ -83,7 +83,7 @@ def test_warn_says_so_and_holds_nothing() -> None:
 
 def test_an_estimate_never_holds() -> None:
     limits = SurfaceLimits(policy="hold", frsi=0.5)
-    memory, _ = wall.advance(WallMemory(), Surface(5.0, 99.0, 30.0, False), 60.0, 60.0, limits)
+    memory, _ = wall.advance(WallMemory(), None, Surface(5.0, 99.0, 30.0, False), 60.0, 60.0, limits)
     assert not memory.held
     assert wall.lowered(66.0, memory) == 66.0
 
@@ -103,6 +103,23 @@ def test_a_thermometer_that_falls_silent_has_its_last_say_for_two_hours() -> Non
     assert room.run(5, 50.0, None).target_rh_pct == 66.0
 
 
+@pytest.mark.parametrize("policy", ["warn", "hold"])
+def test_at_the_dew_point_its_last_word_stands_too(policy: str) -> None:
+    """24 °C and 50 %RH: dew point 12.9 °C (ASHRAE HoF 2017 ch.1, by psychrolib), the wall is at 11 °C."""
+    room = Room(policy)
+    assert "dew" in {reason.code for reason in room.run(60, 50.0, 11.0).reasons}
+    silent = room.run(int(OUTLIVES_S / 60) - 2, 50.0, None)
+    assert "dew" in {reason.code for reason in silent.reasons}
+    assert "dew" not in {reason.code for reason in room.run(5, 50.0, None).reasons}
+
+
+@pytest.mark.parametrize(
+    ("seen_c", "seen_t"), [(nan, 0.0), (500.0, 0.0), (19.0, 1e9), (19.0, -1e9), (None, 0.0)]
+)
+def test_a_spoilt_or_old_last_word_is_none(seen_c: float | None, seen_t: float) -> None:
+    assert wall.believed_c(WallMemory(seen_c=seen_c, seen_t=seen_t), None, 60.0) is None
+
+
 def test_the_higher_of_two_probes_is_what_the_wall_obeys() -> None:
     room = Room(probes=2)
     for _ in range(60):
@@ -112,16 +129,16 @@ def test_the_higher_of_two_probes_is_what_the_wall_obeys() -> None:
 
 @pytest.mark.parametrize("limit", [nan, -5.0, 1e9])
 def test_a_spoilt_memory_is_not_believed(limit: float) -> None:
-    memory = WallMemory(False, limit, 0.0)
-    after, _ = wall.advance(memory, Surface(19.2, 70.0, 59.7, True), 60.0, 60.0, HOLD)
+    memory = WallMemory(False, limit)
+    after, _ = wall.advance(memory, 19.2, Surface(19.2, 70.0, 59.7, True), 60.0, 60.0, HOLD)
     assert after.room_limit_rh_pct == pytest.approx(59.7)
-    assert wall.lowered(66.0, WallMemory(False, nan, 0.0)) == 66.0
-    assert wall.lowered(66.0, WallMemory(False, -50.0, 0.0)) == 0.0
+    assert wall.lowered(66.0, WallMemory(False, nan)) == 66.0
+    assert wall.lowered(66.0, WallMemory(False, -50.0)) == 0.0
 
 
 def test_the_limit_follows_in_half_an_hour_and_not_at_a_step() -> None:
-    memory = WallMemory(False, 60.0, 0.0)
-    after, _ = wall.advance(memory, Surface(19.2, 50.0, 50.0, True), 60.0, 60.0, HOLD)
+    memory = WallMemory(False, 60.0)
+    after, _ = wall.advance(memory, 19.2, Surface(19.2, 50.0, 50.0, True), 60.0, 60.0, HOLD)
     assert after.room_limit_rh_pct == pytest.approx(60.0 - 10.0 / 30.0)
 
 
