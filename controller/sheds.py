@@ -12,14 +12,12 @@ is as likely as another to be the highest or the lowest.
 
 from __future__ import annotations
 
-from collections import Counter
-from collections.abc import Iterable, Sequence
-from functools import lru_cache
+from collections.abc import Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING, NamedTuple
 
-from controller.core import air
+from controller.dry_spell import DryWatch
 from controller.journal import animal_key, happened_s
-from controller.ports import Sample
+from controller.tally import Row, Tally
 
 if TYPE_CHECKING:
     from controller.history.read import Note
@@ -33,8 +31,6 @@ MOST = 12
 """No more are read: on a small board a fortnight of minutes takes a while."""
 ENOUGH = 0.9
 """So much of a fortnight must be known. Common practice, no source."""
-GAP_S = 90.0
-"""Two minutes that lie further apart are not one spell."""
 
 
 class Shed(NamedTuple):
@@ -135,70 +131,43 @@ def earlier_whole(shed: Shed, sheds: Sequence[Shed]) -> list[Shed]:
     return taken[:MOST]
 
 
-def fortnight(minutes: Iterable[Sample], to_s: float, low_rh_pct: float, high_rh_pct: float) -> Fortnight:
-    """The figures of the recorded minutes that ended in the 14 days up to ``to_s``."""
-    placed: Counter[tuple[bool, int]] = Counter()
-    off: Counter[str] = Counter()
-    recorded = known = doubtful = temps = airs = spell = longest = 0
-    rh_sum = temp_sum = vpd_sum = 0.0
-    lowest: float | None = None
-    last_s = 0.0
-    for row in minutes:
-        if not to_s - WINDOW_S < row.at_s <= to_s:
-            continue
-        recorded += 1
-        doubtful += not row.clock_trusted
-        if row.reason:
-            off[row.reason] += 1
-        if row.temp_c is not None:
-            temps += 1
-            temp_sum += row.temp_c
-        rh_pct = row.rh_pct
-        dry = rh_pct is not None and rh_pct < low_rh_pct
-        spell = (spell if 0.0 < row.at_s - last_s <= GAP_S else 0) + 1 if dry else 0
-        longest = max(longest, spell)
-        last_s = row.at_s
-        if rh_pct is None:
-            continue
-        known += 1
-        rh_sum += rh_pct
-        lowest = rh_pct if lowest is None else min(lowest, rh_pct)
-        placed[row.is_day, (rh_pct > high_rh_pct) - (rh_pct < low_rh_pct)] += 1
-        if row.temp_c is not None and -60.0 <= row.temp_c <= 80.0:
-            airs += 1
-            vpd_sum += _saturation_kpa(round(row.temp_c, 1)) * (1.0 - rh_pct / 100.0)
+def fortnight(
+    minutes: Iterable[Sequence[Row]], to_s: float, low_rh_pct: float, high_rh_pct: float
+) -> Fortnight:
+    """The figures of the minutes that ended in the 14 days up to ``to_s``; ``minutes``: those, in batches."""
+    tally, dry = Tally(), DryWatch(low_rh_pct)
+    for rows in minutes:
+        tally.add_rows(rows)
+        dry.add_rows(rows)
+    known, recorded = tally.known, tally.minutes
+    placed = tally.places(low_rh_pct, high_rh_pct)
+    airs, *_, vpd_sum = map(sum, zip(*tally.air.values(), strict=True))
     scale_h = MINUTES / 60.0 / known if known else 0.0
     off_scale_h = MINUTES / 60.0 / recorded if recorded else 0.0
     return Fortnight(
         to_s,
         known=min(known / MINUTES, 1.0),
-        doubtful=doubtful / recorded if recorded else 0.0,
+        doubtful=tally.clock_doubtful_minutes / recorded if recorded else 0.0,
         day_below_h=scale_h * placed[True, -1],
         day_in_h=scale_h * placed[True, 0],
         day_above_h=scale_h * placed[True, 1],
         night_below_h=scale_h * placed[False, -1],
         night_in_h=scale_h * placed[False, 0],
         night_above_h=scale_h * placed[False, 1],
-        mean_rh_pct=_mean(rh_sum, known),
-        lowest_rh_pct=lowest,
-        dry_spell_h=longest / 60.0,
-        mean_temp_c=_mean(temp_sum, temps),
+        mean_rh_pct=_mean(tally.rh_sum_pct, known),
+        lowest_rh_pct=tally.lowest_rh_pct,
+        dry_spell_h=dry.longest.minutes / 60.0 if dry.longest is not None else 0.0,
+        mean_temp_c=_mean(tally.temp_sum_c, tally.temp_known),
         mean_vpd_kpa=_mean(vpd_sum, airs),
-        off_h=tuple((code, count * off_scale_h) for code, count in _by_length(off)),
+        off_h=tuple((code, count * off_scale_h) for code, count in _by_length(tally.reasons)),
     )
 
 
-def _mean(total: float, count: int) -> float | None:
+def _mean(total: float, count: float) -> float | None:
     return total / count if count else None
 
 
-@lru_cache(maxsize=1024)
-def _saturation_kpa(temp_c: float) -> float:
-    """Remembered for each tenth of a degree, finer than any probe is right."""
-    return air.saturation_pressure_pa(temp_c) / 1000.0
-
-
-def _by_length(off: Counter[str]) -> list[tuple[str, int]]:
+def _by_length(off: Mapping[str, int]) -> list[tuple[str, int]]:
     return sorted(off.items(), key=lambda item: (-item[1], item[0]))
 
 

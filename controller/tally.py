@@ -36,7 +36,10 @@ def row_of(sample: Sample) -> Row:
 
 
 class Tally:
-    """The running sums of one day. ``rh_minutes`` counts by (is it day, step of RH): see ``step_of``."""
+    """The running sums of one day. ``rh_minutes`` counts by (is it day, step of RH).
+
+    A step is twice the tenths of a %RH: even where it lies exactly on a tenth, odd between that and the next.
+    """
 
     def __init__(self) -> None:
         self.minutes = self.clock_doubtful_minutes = self.known = self.temp_known = 0
@@ -107,8 +110,8 @@ class Tally:
                 rh_low = rh_pct
             if rh_pct > rh_high:
                 rh_high = rh_pct
-            tenths = floor(rh_pct * 10.0)  # as step_of, without the call
-            if tenths / 10.0 > rh_pct:
+            tenths = floor(rh_pct * 10.0)
+            if tenths / 10.0 > rh_pct:  # the product was rounded up
                 tenths -= 1
             place = 4 * tenths + 2 * (tenths / 10.0 != rh_pct) + (1 if is_day else 0)
             steps[place] = steps.get(place, 0) + 1
@@ -153,14 +156,6 @@ def _bounds(lowest: float | None, highest: float | None) -> tuple[float, float]:
     return inf if lowest is None else lowest, -inf if highest is None else highest
 
 
-def step_of(rh_pct: float) -> int:
-    """Twice the tenths of a %RH: even where it lies exactly on a tenth, odd between that one and the next."""
-    tenths = floor(rh_pct * 10.0)
-    if tenths / 10.0 > rh_pct:  # the product was rounded up
-        tenths -= 1
-    return 2 * tenths + (tenths / 10.0 != rh_pct)
-
-
 def local_day(at_s: float, tz: tzinfo) -> date:
     return datetime.fromtimestamp(at_s, tz).date()
 
@@ -173,9 +168,6 @@ class Days:
         self._tz = tz
         self._from_s = self._to_s = 0.0
         self._tally = Tally()
-
-    def add(self, row: Sample) -> None:
-        self.add_rows((row_of(row),))
 
     def add_rows(self, rows: Sequence[Row]) -> None:
         """A minute belongs to the day in which it began: the last one ends at midnight, on the next date."""

@@ -13,8 +13,9 @@ import pytest
 from controller.history import SqliteHistory
 from controller.ports import Sample
 from controller.reporting.days_text import as_text
-from controller.reporting.figures import DayFigures, by_month, day_figures, totals
+from controller.reporting.figures import DayFigures, by_month, totals
 from controller.reporting.plain import as_csv, days_json
+from tests.reported import day_figures
 
 BERLIN = ZoneInfo("Europe/Berlin")
 MIDNIGHT_S = datetime(2026, 5, 28, tzinfo=UTC).timestamp()

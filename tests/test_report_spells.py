@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import pytest
 
+from controller.dry_spell import DryWatch
 from controller.history.rows import Event, Note, RecordedMessage, Switching
-from controller.reporting.spells import DryWatch, message_spells, runs, starts
+from controller.reporting.spells import message_spells, runs, starts
 from controller.tally import Row
 
 

@@ -129,8 +129,8 @@ def _fortnight(settings: Settings, record: HistoryReader, shed: Shed) -> Fortnig
     from controller import sheds
 
     band = settings.target
-    minutes = record.minutes(shed.at_s - sheds.WINDOW_S, shed.at_s)
-    return sheds.fortnight(minutes, shed.at_s, band.band_low_rh_pct, band.band_high_rh_pct)
+    rows = record.rows(shed.at_s - sheds.WINDOW_S, shed.at_s)
+    return sheds.fortnight(rows, shed.at_s, band.band_low_rh_pct, band.band_high_rh_pct)
 
 
 def _compared(shed: Shed, fortnights: dict[Shed, Fortnight]) -> Comparison:

@@ -8,14 +8,13 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from datetime import date, tzinfo
 from itertools import groupby
 from typing import Any, NamedTuple, Protocol
 
 from controller.core import air
 from controller.core.filling import MERGE_S
-from controller.ports import Sample
 from controller.tally import Days, Tally, local_day
 
 
@@ -94,23 +93,6 @@ class DayFigures(NamedTuple):
     @property
     def above_h(self) -> float:
         return self.day_above_h + self.night_above_h
-
-
-def day_figures(
-    samples: Iterable[Sample],
-    switchings: Iterable[SwitchingRow],
-    notes: Iterable[NoteRow],
-    band_low_rh_pct: float,
-    band_high_rh_pct: float,
-    tz: tzinfo,
-    output_l_per_h: float | None = None,
-    thinned: Mapping[date, Tally] | None = None,
-) -> list[DayFigures]:
-    """``figures_of`` the samples, taken one at a time. ``thinned``: days begun by minutes that are gone."""
-    days = Days(tz, thinned)
-    for row in samples:
-        days.add(row)
-    return figures_of(days, switchings, notes, (band_low_rh_pct, band_high_rh_pct), tz, output_l_per_h)
 
 
 def figures_of(

@@ -12,6 +12,7 @@ from datetime import date, datetime, timedelta, tzinfo
 from typing import TYPE_CHECKING, NamedTuple
 
 from controller import journal, sheds
+from controller.dry_spell import DrySpell, DryWatch
 from controller.history.rows import Note, Stretch, SurfaceRow
 from controller.reporting import spells
 from controller.reporting.figures import DayFigures, by_month, figures_of, totals
@@ -66,7 +67,7 @@ class Report(NamedTuple):
     rows: list[DayFigures]  # the days, or the months
     total: DayFigures | None  # None: nothing was recorded
     thinned: tuple[date, ...]  # days whose minutes are gone, in whole or in part
-    dry: spells.DrySpell | None  # the longest, of the minutes that are there
+    dry: DrySpell | None  # the longest, of the minutes that are there
     runs: list[spells.Run] | None  # None: too long a span to list them
     times_on_ever: int
     messages: list[spells.MessageSpell]
@@ -85,7 +86,7 @@ def gather(record: HistoryReader, asked: Asked) -> Report:
     standing = journal.standing(notes)
     own_notes = [note for note in standing if from_s <= journal.happened_s(note) < to_s]
     thinned = record.day_totals(span.first, span.last)
-    days, dry = Days(tz, thinned), spells.DryWatch(asked.band_rh_pct[0])
+    days, dry = Days(tz, thinned), DryWatch(asked.band_rh_pct[0])
     thinned_days = tuple(sorted(thinned))
     for rows in record.rows(from_s, to_s):
         days.add_rows(rows)

@@ -9,9 +9,17 @@ from typing import Any
 import pytest
 
 from controller.ports import Sample
-from controller.tally import Days, Tally, local_day, step_of
+from controller.tally import Days, Tally, local_day, row_of
 
 Make = Callable[..., Any]
+
+
+def step_of(rh_pct: float) -> int:
+    """Where a tally puts one minute of this RH."""
+    tally = Tally()
+    tally.add_rows([(60.0, 1, rh_pct, None, 1, 0.0, None, "")])
+    ((_, step),) = tally.rh_minutes
+    return step
 
 
 @pytest.mark.parametrize("tenths", [0, 1, 3, 299, 573, 607, 701, 999, 1000])
@@ -73,12 +81,12 @@ def test_a_day_begun_is_gone_on_with(sample: Make) -> None:
     rows: list[Sample] = [sample(n, rh_pct=60 + n / 7, tank_l=4 - n / 900) for n in range(500)]
     whole, begun = Days(UTC), Days(UTC)
     for row in rows:
-        whole.add(row)
+        whole.add_rows((row_of(row),))
     for row in rows[:200]:
-        begun.add(row)
+        begun.add_rows((row_of(row),))
     rest = Days(UTC, begun.tallies)
     for row in rows[200:]:
-        rest.add(row)
+        rest.add_rows((row_of(row),))
     assert rest.tallies == whole.tallies
     assert list(whole.tallies) == [date(2026, 5, 28), date(2026, 5, 29)]  # from 20:26 on
     assert local_day(rows[0].at_s - 60, UTC) == date(2026, 5, 28)

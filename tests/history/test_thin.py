@@ -21,9 +21,10 @@ from controller.core.records import Action
 from controller.errors import SettingsError
 from controller.history import HistoryReader, SqliteHistory, schema, store, thin
 from controller.history.thin import BITE_ROWS, Thinner, bite
-from controller.reporting.figures import DayFigures, day_figures
+from controller.reporting.figures import DayFigures
 from controller.settings import Settings
 from tests.history.test_store_trouble import FailingDisk
+from tests.reported import day_figures
 
 Make = Callable[..., Any]
 BERLIN = ZoneInfo("Europe/Berlin")
