@@ -184,7 +184,8 @@ class Spool:
             with suppress(OSError):
                 for entry in os.scandir(folder):
                     if entry.stat(follow_symlinks=False).st_mtime < time.time() - ANSWER_AGE_S:
-                        Path(entry.path).unlink(missing_ok=True)
+                        with suppress(OSError):  # a folder of that name: the others go all the same
+                            Path(entry.path).unlink(missing_ok=True)
 
 
 def _names(folder: Path) -> list[str]:

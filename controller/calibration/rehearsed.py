@@ -7,12 +7,13 @@ Never: touches a probe, the spool or the kept state of a real room.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import UTC, datetime, timedelta
 from math import exp
 
 from controller.calibration.salts import Salt, fixed_point
 from controller.core import calibration
-from controller.core.calibration import CalibrationMemory
+from controller.core.calibration import CalibrationMemory, Corrects
 from controller.core.records import Reading, Request
 from controller.simulator.sensor import BenchProbe, SimulatedProbe
 
@@ -24,7 +25,7 @@ TEMP_C, ROOM_RH_PCT = 23.0, 55.0
 class RehearsedSite:
     """Implements ``walk.Site``. ``pass_time`` moves its clock on."""
 
-    def __init__(self, errors: BenchProbe, salts: tuple[Salt, ...], probes: int) -> None:
+    def __init__(self, errors: BenchProbe, salts: tuple[Salt, ...], probes: Sequence[Corrects]) -> None:
         self._probe = SimulatedProbe(errors, "calibration", ROOM_RH_PCT, TEMP_C)
         self._salts = list(salts)
         self._air_rh_pct = self._goal_rh_pct = ROOM_RH_PCT

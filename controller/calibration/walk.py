@@ -14,10 +14,9 @@ from typing import NamedTuple, Protocol
 from controller.calibration.fit import LEAST_APART_RH_PCT, Fit, Nonsense, Point, fit
 from controller.calibration.salts import COLDEST_C, GENERAL, WARMEST_C, FixedPoint, Salt, fixed_point
 from controller.calibration.settle import LEAST_S, Progress, Settling
-from controller.commissioning.talk import Ended, Talk
+from controller.commissioning.talk import Talk
 from controller.core.keeper import duration_words
 from controller.core.records import Reading, Request
-from controller.errors import HygroholdError
 
 LOOK_S = 10.0
 TOLD_EVERY_S = 300.0
@@ -73,36 +72,35 @@ class Walk:
             return Outcome(False, "nothing was begun")
         self._away = False
         try:
-            points = [self._point(salt) for salt in salts]
-            outcome = self._settle(fit(points), points, [salt.name for salt in salts])
-        except Nonsense as nonsense:
-            outcome = Outcome(False, f"no correction: {nonsense}")
-        except (Ended, HygroholdError):
+            outcome = self._tested(salts)
+            if self._away:
+                self._bring_back()
+            return outcome
+        finally:  # however it ends: nobody has said that it is back
             if self._away:
                 say(f"\nProbe {self._number} counts as away. {BACK}")
-            raise
-        if self._away:
-            try:
-                self._bring_back()
-            except (Ended, HygroholdError):
-                say(f"\nProbe {self._number} counts as away. {BACK}")
-                raise
-        return outcome
+
+    def _tested(self, salts: Sequence[Salt]) -> Outcome:
+        try:
+            points = [self._point(salt) for salt in salts]
+            return self._settle(fit(points), points, [salt.name for salt in salts])
+        except Nonsense as nonsense:
+            return Outcome(False, f"no correction: {nonsense}")
 
     def _bring_back(self) -> None:
-        say = self._talk.say
         for _ in range(3):
             if self._talk.ask(f"Put probe {self._number} back into its place. Is it there?"):
-                say(f"  {self._ask('calibrate_end')[1]}.")
+                self._talk.say(f"  {self._ask('calibrate_end')[1]}.")
+                self._away = False
                 return
-        say(f"  It counts as away. {BACK}")
 
     def _point(self, salt: Salt) -> Point:
         say = self._talk.say
+        before, self._away = self._away, True  # a late answer would leave it away unseen
         done, words = self._ask("calibrate_begin", for_s=AWAY_S)
         if not done:
+            self._away = before
             raise Nonsense(words)
-        self._away = True
         say(f"\n{salt.name}: {salt.caution}")
         say(f"  {words}.")
         if not self._talk.ask(f"Is probe {self._number} in the jar over the {salt.name}, and the lid tight?"):

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import signal
 import sys
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
@@ -100,32 +99,27 @@ def _chosen(names: list[str] | None) -> tuple[Salt, ...]:
 def _salt(args: argparse.Namespace, settings: Settings) -> int:
     from controller.calibration.rehearsed import RehearsedSite
     from controller.cli import DONE, REFUSED
-    from controller.cli.commission import SIGNALS
+    from controller.cli.commission import stopped_by_signals
     from controller.commissioning.talk import Console, Ended
 
     salts = _chosen(args.salts)
     site: Site
     pass_time = None
     if args.rehearse:
-        rehearsed = RehearsedSite(settings.bench.probe, salts, len(settings.probe))
+        rehearsed = RehearsedSite(settings.bench.probe, salts, settings.probe)
         site, pass_time = rehearsed, rehearsed.pass_time
     else:
         site = _site(settings, args.probe)
     talk = Console(sys.stdin.fileno(), sys.stdout, not sys.stdin.isatty(), pass_time)
     if args.rehearse:
         talk.say("SIMULATED: a rehearsal. No probe is read, no time passes, nothing is kept.\n")
-    before = {
-        number: signal.signal(number, lambda found, _: talk.stop(SIGNALS[signal.Signals(found)]))
-        for number in SIGNALS
-    }
     try:
-        outcome = _walk(args, settings, site, talk, salts)
+        with stopped_by_signals(talk.stop):
+            outcome = _walk(args, settings, site, talk, salts)
     except Ended as ended:
         talk.say(f"\nEnded: {ended}. `hygrohold calibrate show` lists what is kept.")
         return REFUSED
     finally:
-        for number, handler in before.items():
-            signal.signal(number, handler)
         talk.close()
     talk.say(f"\n{'Done' if outcome.kept else 'Nothing kept'}: {outcome.words}.")
     return DONE if outcome.kept else REFUSED

@@ -8,6 +8,8 @@ import shutil
 import signal
 import subprocess
 import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -24,6 +26,20 @@ SIGNALS = {
     signal.SIGTERM: "it was told to stop",
     signal.SIGHUP: "the connection was lost",
 }
+
+
+@contextmanager
+def stopped_by_signals(stop: Callable[[str], None]) -> Iterator[None]:
+    """Tells ``stop`` why, in words, instead of breaking off wherever it stands."""
+    before = {
+        number: signal.signal(number, lambda found, _: stop(SIGNALS[signal.Signals(found)]))
+        for number in SIGNALS
+    }
+    try:
+        yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
 
 
 def add(commands: Any) -> None:
@@ -114,16 +130,14 @@ def _for_real(settings: Settings, by: str, path: str | None) -> Result:
     with hold(where.state):
         talk, clock = _console(), BoardClock(zone(settings))
 
-        def stop(number: int, _: object) -> None:
-            talk.stop(SIGNALS[signal.Signals(number)])
+        def stop(why: str) -> None:
+            talk.stop(why)
             clock.stop()
 
-        before = {number: signal.signal(number, stop) for number in SIGNALS}
         try:
-            site = RealSite(settings, where, clock, talk.say, Path(path) if path else None)
-            return walk(settings, site, talk, by, where.state)
+            with stopped_by_signals(stop):
+                site = RealSite(settings, where, clock, talk.say, Path(path) if path else None)
+                return walk(settings, site, talk, by, where.state)
         finally:
-            for number, handler in before.items():
-                signal.signal(number, handler)
             clock.close()
             talk.close()

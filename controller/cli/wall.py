@@ -75,7 +75,9 @@ def run(args: argparse.Namespace) -> int:
     from controller.core import air
 
     units_said = common.load(args).room.units
-    readings = [Reading(*three) for three in args.readings[:MOST_READINGS]]
+    if len(args.readings) > MOST_READINGS:
+        raise SettingsError(f"--reading: found {len(args.readings)}; allowed: at most {MOST_READINGS}")
+    readings = [Reading(*three) for three in args.readings]
     for number, reading in enumerate(readings, 1):
         _judge(number, reading)
 

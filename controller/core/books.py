@@ -82,7 +82,7 @@ def book(state: State, inputs: Inputs, rules: Rules, tick: Tick) -> Books:
     desk, answers = keeper.handle(
         keeper.Desk(
             state.keeper, water, used, state.standing, state.effect, state.whole_day(tick.t),
-            state.calibration, len(rules.probe),
+            state.calibration, rules.probe,
         ),
         tuple([request for request in inputs.requests if _number(request) not in known]),
         tick.t, tick.wall, rules.keeper, rules.tank,

@@ -13,6 +13,7 @@ was found here, and again where its date is later.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import date, datetime
 from typing import NamedTuple, Protocol
 
@@ -80,11 +81,10 @@ def counts(settings: Corrects, found: Correction | None) -> Correction | None:
 
 def compared_on(settings: Corrects, found: Correction | None) -> date | None:
     """The day of the newest comparison; None = never, as far as anybody said."""
-    if counts(settings, found) is None or found is None:
-        return settings.calibrated_on
+    counting = counts(settings, found)
     try:
-        return date.fromisoformat(found.day)
-    except ValueError:
+        return settings.calibrated_on if counting is None else date.fromisoformat(counting.day)
+    except ValueError:  # a kept state from elsewhere
         return settings.calibrated_on
 
 
@@ -95,17 +95,20 @@ def _sane(found: Correction) -> bool:
 
 
 def handle(
-    memory: CalibrationMemory, request: Request, t: float, wall: datetime, probes: int
+    memory: CalibrationMemory, request: Request, t: float, wall: datetime, probes: Sequence[Corrects]
 ) -> tuple[CalibrationMemory, bool, str]:
-    """One request of the kinds ``calibrate_begin``, ``_end``, ``_keep``, ``_undo``. ``probes``: how many."""
+    """One request of the kinds ``calibrate_begin``, ``_end``, ``_keep``, ``_undo``.
+
+    ``probes``: as the settings have them.
+    """
     number = 1 if request.probe is None else request.probe
     if request.kind == "calibrate_end" and away(memory, t):
         number = memory.away  # only one can be away, and the settings may have lost it meanwhile
-    elif not 1 <= number <= probes:
+    elif not 1 <= number <= len(probes):
         return memory, False, f"there is no probe {number} in this room"
     if request.kind in ("calibrate_begin", "calibrate_end"):
         return _moved(memory, request, number, t, wall)
-    rows = [list(memory.kept[index]) if index < len(memory.kept) else [] for index in range(probes)]
+    rows = [list(memory.kept[index]) if index < len(memory.kept) else [] for index in range(len(probes))]
     of_probe = rows[number - 1]
     if request.kind == "calibrate_undo":
         if not of_probe:
@@ -127,6 +130,11 @@ def handle(
         of_probe.append(found)
         del of_probe[:-MOST_KEPT]
         words = f"kept: probe {number} is corrected to shown x {gain:.4g} {offset_pct:+.2f} %RH from now on"
+        if counts(probes[number - 1], found) is None:
+            words = (
+                f"kept under {found.day}, but the settings' own correction has a later date and counts. Is "
+                "this board's clock right? If so, take probe.calibrated_on out of the settings"
+            )
     else:
         return memory, False, f"{str(request.kind)[:40]!r} is not a request known here"
     return memory._replace(kept=tuple(tuple(row) for row in rows)), True, words

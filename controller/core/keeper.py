@@ -7,6 +7,7 @@ Never: keeps a wish for ever: everything asked for ends by itself.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import datetime
 from math import isfinite
 from typing import NamedTuple
@@ -15,12 +16,13 @@ from pydantic import Field
 
 from controller.core import alarms, calibration, effect, filling, notes, refill, runtime, tank
 from controller.core.alarms import Standing
-from controller.core.calibration import CalibrationMemory
+from controller.core.calibration import CalibrationMemory, Corrects
 from controller.core.effect import EffectMemory
 from controller.core.limits import Limits
 from controller.core.records import Answer, Request
 from controller.core.runtime import RuntimeMemory
 from controller.core.tank import TankLimits, TankMemory
+from controller.core.trust import CorrectionLimits
 
 
 class KeeperLimits(Limits):
@@ -70,7 +72,7 @@ class Desk(NamedTuple):
     effect: EffectMemory = EffectMemory()
     whole_day: bool = False  # the last 24 h are on record
     calibration: CalibrationMemory = CalibrationMemory()
-    probes: int = 1
+    probes: Sequence[Corrects] = (CorrectionLimits(),)  # as the settings have them
 
 
 def bypass(memory: KeeperMemory, hand: bool | None, t: float) -> tuple[str, float | None]:
@@ -134,7 +136,9 @@ def _cleaned(desk: Desk, request: Request, t: float, wall: datetime) -> tuple[De
         return desk, Answer(request, False, wrong)
     ago_s = 0.0 if request.at is None else (wall - request.at).total_seconds()
     cleaned = desk.keeper._replace(cleaned_t=max(desk.keeper.cleaned_t, t - max(ago_s, 0.0)))
-    desk = desk._replace(keeper=cleaned, effect=effect.forgive(desk.effect, keep_best=True))
+    desk = desk._replace(keeper=cleaned)
+    if ago_s <= runtime.WINDOW_S:  # what was found since an older one stands
+        desk = desk._replace(effect=effect.forgive(desk.effect, keep_best=True))
     return desk, Answer(request, True, "noted: the humidifier was cleaned")
 
 

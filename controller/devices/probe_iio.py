@@ -14,19 +14,13 @@ from __future__ import annotations
 from pathlib import Path
 
 from controller.devices.kernel_probe import KernelProbe
+from controller.devices.sysfs import iio_milli
 
 
 class IioProbe(KernelProbe):
     kind = "iio"
 
     def _milli(self, folder: Path) -> tuple[float, float]:
-        return self._channel(folder, "in_humidityrelative"), self._channel(folder, "in_temp")
-
-    def _channel(self, folder: Path, channel: str) -> float:
-        finished = folder / f"{channel}_input"
-        if finished.exists():
-            return self._number(finished)
-        offset = folder / f"{channel}_offset"
-        raw = self._number(folder / f"{channel}_raw")
-        scale = self._number(folder / f"{channel}_scale")
-        return (raw + (self._number(offset) if offset.exists() else 0.0)) * scale
+        channels = ("in_humidityrelative", "in_temp")
+        rh_milli, temp_milli = (iio_milli(folder, channel, self._number) for channel in channels)
+        return rh_milli, temp_milli

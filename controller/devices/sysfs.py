@@ -23,7 +23,7 @@ TEXT_MAX = 64  # the longest honest figure is some 20 characters
 _NAME_MAX = 256
 _PLAIN_NUMBER = re.compile(r"[+-]?\d+(\.\d*)?", re.ASCII)
 
-_PLACES = {
+PLACES = {
     "hwmon": ("class/hwmon/hwmon*", "bus/i2c/devices/*/hwmon/hwmon*"),
     "iio": ("bus/iio/devices/iio:device*", "bus/i2c/devices/*/iio:device*"),
 }
@@ -74,6 +74,17 @@ def number(text: str, what: str) -> float:
     return float(text)
 
 
+def iio_milli(folder: Path, channel: str, read: Callable[[Path], float]) -> float:
+    """A channel in the ABI's thousandths: finished by the driver, else (raw + offset) * scale."""
+    finished = folder / f"{channel}_input"
+    if finished.exists():
+        return read(finished)
+    offset = folder / f"{channel}_offset"
+    raw = read(folder / f"{channel}_raw")
+    scale = read(folder / f"{channel}_scale")
+    return (raw + (read(offset) if offset.exists() else 0.0)) * scale
+
+
 def in_words(error: OSError) -> str:
     """Why a file could not be read."""
     if error.errno is None:
@@ -96,12 +107,12 @@ def address_of(folder: Path) -> str:
 
 def list_probes(root: Path = Path("/sys"), read: ReadText = read_text) -> list[FoundProbe]:
     """Every humidity probe under ``root``, in the order of kind and address. Raises OSError at most."""
-    found = {probe.path: probe for kind in _PLACES for probe in _of_kind(root, kind, read)}
+    found = {probe.path: probe for kind in PLACES for probe in _of_kind(root, kind, read)}
     return sorted(found.values())
 
 
 def _of_kind(root: Path, kind: str, read: ReadText) -> Iterator[FoundProbe]:
-    for place in _PLACES[kind]:
+    for place in PLACES[kind]:
         for folder in root.glob(place):
             if any((folder / name).exists() for name in _HUMIDITY_FILES[kind]):
                 yield FoundProbe(kind, address_of(folder), _name(folder, read), folder.resolve())

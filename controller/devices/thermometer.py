@@ -19,13 +19,22 @@ from pydantic import Field, model_validator
 from pydantic_core import PydanticCustomError
 
 from controller.core import units
+from controller.core.ceiling import is_temperature
 from controller.core.limits import Limits
 from controller.devices.settings import ONE_WORD
-from controller.devices.sysfs import TEXT_MAX, ReadText, address_of, in_words, number, read_text
+from controller.devices.sysfs import (
+    PLACES,
+    TEXT_MAX,
+    ReadText,
+    address_of,
+    iio_milli,
+    in_words,
+    number,
+    read_text,
+)
 from controller.errors import ProbeError
 from controller.files import read_small
 
-COLDEST_C, WARMEST_C = -60.0, 80.0
 LARGEST_BYTES = 4 * TEXT_MAX
 LOOK_S = 60.0
 """A wall is slow, and so is the weather: what was read last stands in for a minute."""
@@ -33,12 +42,10 @@ SLACK_S = 60.0
 """So far ahead of this clock a file may be dated."""
 
 
-class ThermometerSettings(Limits):
-    """A sensor with a kernel driver."""
+class _Named(Limits):
+    """How a sensor with a kernel driver is named."""
 
-    kind: Literal["none", "hwmon", "iio", "simulated"] = Field(
-        "none", description="hwmon or iio: a sensor with a kernel driver; simulated: the rehearsal's own"
-    )
+    kind: str = Field("none", description="each of them has its own kinds")
     at: str = Field("", max_length=64, pattern=ONE_WORD, description='its bus address, such as "1-0049"')
     chip: str = Field(
         "", max_length=64, pattern=ONE_WORD, description='or its driver\'s name, such as "lm75"'
@@ -55,16 +62,20 @@ class ThermometerSettings(Limits):
         return self
 
 
-class OutdoorSettings(Limits):
+class ThermometerSettings(_Named):
+    """A thermometer on the coldest wall."""
+
+    kind: Literal["none", "hwmon", "iio", "simulated"] = Field(
+        "none", description="hwmon or iio: a sensor with a kernel driver; simulated: the rehearsal's own"
+    )
+
+
+class OutdoorSettings(_Named):
     """Where the outdoor temperature comes from."""
 
     kind: Literal["none", "hwmon", "iio", "file"] = Field(
         "none",
         description="hwmon or iio: a sensor with a kernel driver; file: one that another program writes",
-    )
-    at: str = Field("", max_length=64, pattern=ONE_WORD, description='its bus address, such as "1-0049"')
-    chip: str = Field(
-        "", max_length=64, pattern=ONE_WORD, description='or its driver\'s name, such as "lm75"'
     )
     file: str = Field(
         "", max_length=4096, description="file: one line, the temperature in °C, or with its unit: 41 °F"
@@ -72,13 +83,7 @@ class OutdoorSettings(Limits):
     oldest_minutes: float = Field(120.0, ge=1, le=10080, description="file: an older one is not believed")
 
     @model_validator(mode="after")
-    def _can_be_found(self) -> Self:
-        if self.kind in ("hwmon", "iio") and not (self.at or self.chip):
-            raise PydanticCustomError(
-                "thermometer_unnamed",
-                'kind = "{kind}" needs at (a bus address such as "1-0049") or chip (the driver\'s name)',
-                {"kind": self.kind},
-            )
+    def _has_its_file(self) -> Self:
         if self.kind == "file" and not self.file.strip():
             raise PydanticCustomError("outdoor_without_file", 'kind = "file" needs file, its path')
         return self
@@ -107,7 +112,7 @@ class Thermometer:
         except (ValueError, ArithmeticError) as error:
             self.failure = str(error)
         else:
-            if COLDEST_C <= temp_c <= WARMEST_C:
+            if is_temperature(temp_c):
                 self.failure = ""
                 return temp_c
             self.failure = f"{temp_c:g} °C is no wall's and no weather's"
@@ -117,10 +122,6 @@ class Thermometer:
         raise NotImplementedError
 
 
-_PLACES = {
-    "hwmon": ("class/hwmon/hwmon*", "bus/i2c/devices/*/hwmon/hwmon*"),
-    "iio": ("bus/iio/devices/iio:device*", "bus/i2c/devices/*/iio:device*"),
-}
 _FILES = {"hwmon": ("temp1_input",), "iio": ("in_temp_input", "in_temp_raw")}
 
 
@@ -134,19 +135,14 @@ class KernelThermometer(Thermometer):
         self.name = f"{kind} thermometer {at or chip}"
 
     def _temp_c(self) -> float:
-        folders = {folder.resolve() for place in _PLACES[self._kind] for folder in self._root.glob(place)}
+        folders = {folder.resolve() for place in PLACES[self._kind] for folder in self._root.glob(place)}
         fitting = [folder for folder in sorted(folders) if self._fits(folder)]
         if len(fitting) != 1:
             raise ValueError(f"{len(fitting) or 'no'} sensors of the kernel fit {self._at or self._chip}")
         folder = fitting[0]
         if self._kind == "hwmon":
             return self._number(folder / "temp1_input") / 1000.0
-        finished = folder / "in_temp_input"
-        if finished.exists():
-            return self._number(finished) / 1000.0
-        offset = folder / "in_temp_offset"
-        raw = self._number(folder / "in_temp_raw") + (self._number(offset) if offset.exists() else 0.0)
-        return raw * self._number(folder / "in_temp_scale") / 1000.0
+        return iio_milli(folder, "in_temp", self._number) / 1000.0
 
     def _fits(self, folder: Path) -> bool:
         if not any((folder / name).exists() for name in _FILES[self._kind]):

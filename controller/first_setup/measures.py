@@ -91,11 +91,9 @@ def celsius(text: str) -> float:
     example = "25, or 77 F"
     plain = text.casefold().replace("°", " ")
     found = _WITH_UNIT.fullmatch(plain)
-    if not found or found[2] not in ("", "c", "f", "celsius", "fahrenheit"):
+    value = units.celsius(number(found[1], example), found[2] or "c") if found else None
+    if not found or value is None:
         raise Nonsense(f'"{text}" is not understood. Write it like {example}.')
-    value = number(found[1], example)
-    if found[2].startswith("f"):
-        value = units.celsius(value, "f") or 0.0
     if found[2] == "" and 45 < value <= 113:
         raise Nonsense(f"{value:g} °C is too hot for a room. If Fahrenheit is meant, write {value:g} F.")
     return _between(value, 5, 45, "°C", 1)

@@ -19,7 +19,7 @@ HEIGHT, TOP, FOOT, SIDE = 190, 8, 22, 36
 """Pixels: of a chart, above its plot, below it for the words of time, beside it for those of the scale."""
 ACROSS = 1000
 """Of the plot's own width, which is stretched to the page's."""
-MISSING = "pip install 'hygrohold[report]'"
+MISSING = "pip install '.[report]' in the program's folder"
 
 
 class Point(NamedTuple):

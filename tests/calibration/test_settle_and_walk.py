@@ -12,8 +12,10 @@ from controller.calibration.settle import LEAST_S, Settling
 from controller.calibration.walk import Outcome, Walk
 from controller.commissioning.talk import Ended
 from controller.core.records import Reading
+from controller.core.trust import CorrectionLimits
 from controller.simulator.sensor import BenchProbe
 
+PROBES = (CorrectionLimits(),)
 NACL, MGCL2, KCL = SALTS["NaCl"], SALTS["MgCl2"], SALTS["KCl"]
 
 
@@ -41,7 +43,7 @@ class Keeper:
 def walked(
     errors: BenchProbe, *salts: object, answers: tuple[bool, ...] = ()
 ) -> tuple[Outcome, RehearsedSite, Keeper]:
-    site = RehearsedSite(errors, salts, 1)  # type: ignore[arg-type]
+    site = RehearsedSite(errors, salts, PROBES)  # type: ignore[arg-type]
     keeper = Keeper(site, answers)
     return Walk(keeper, site, 1, "Ann").salts(salts), site, keeper  # type: ignore[arg-type]
 
@@ -109,7 +111,7 @@ def test_a_jar_that_leaks_never_settles() -> None:
         def read(self) -> Reading:
             return Reading(60.0 + self.now_s() / 1000.0, 23.0)
 
-    site = Leaking(BenchProbe(), (NACL,), 1)
+    site = Leaking(BenchProbe(), (NACL,), PROBES)
     outcome = Walk(Keeper(site), site, 1, "Ann").salts([NACL])
     assert not outcome.kept
     assert "not settled" in outcome.words
@@ -132,7 +134,7 @@ def test_no_at_any_question_keeps_nothing(answers: tuple[bool, ...]) -> None:
 
 
 def test_a_test_broken_off_leaves_the_probe_unbelieved_and_says_how_it_ends() -> None:
-    site = RehearsedSite(BenchProbe(), (NACL,), 1)
+    site = RehearsedSite(BenchProbe(), (NACL,), PROBES)
     keeper = Keeper(site, ends_at_s=1200.0)
     with pytest.raises(Ended):
         Walk(keeper, site, 1, "Ann").salts([NACL])
@@ -151,7 +153,7 @@ def test_a_probe_that_falls_silent_ends_the_point() -> None:
         def read(self) -> Reading:
             return super().read() if self.now_s() < 600.0 else Reading(failure="no answer on the bus")
 
-    site = Silent(BenchProbe(), (NACL,), 1)
+    site = Silent(BenchProbe(), (NACL,), PROBES)
     outcome = Walk(Keeper(site), site, 1, "Ann").salts([NACL])
     assert not outcome.kept
     assert "no answer on the bus" in outcome.words

@@ -106,7 +106,7 @@ def test_the_word_for_one_probe_does_not_move_the_other() -> None:
 def test_back_means_the_one_that_is_away_even_where_the_settings_lost_it(number: int | None) -> None:
     memory = CalibrationMemory(away=2, due_t=100.0)
     request = Request("calibrate_end", "e", probe=number)
-    after, done, words = handle(memory, request, 50.0, WALL, 1)
+    after, done, words = handle(memory, request, 50.0, WALL, (CorrectionLimits(),))
     assert done
     assert "probe 2 is back" in words
     assert after.back_t == 50.0 + COMES_BACK_S
@@ -198,3 +198,14 @@ def test_the_reminder_goes_by_the_newest_comparison() -> None:
     assert "calibration_due" in {notice.code for notice in room.run(60.0)[-1].notices}
     room.step(keep())
     assert "calibration_due" not in {notice.code for notice in room.run(3600.0)[-1].notices}
+
+
+def test_a_correction_that_does_not_count_is_said_to_be_so() -> None:
+    """A clock that stands in the past, or a date of the settings that lies ahead."""
+    room = Room()
+    room.controller = Controller(Settings(probe=[{"calibrated_on": date(2030, 1, 1)}]))
+    room.run(60.0)
+    answer = room.step(keep(offset_pct=3.0)).answers[0]
+    assert answer.done
+    assert "the settings' own correction has a later date and counts" in answer.words
+    assert room.run(60.0)[-1].rh_pct == pytest.approx(50.0, abs=0.1)
