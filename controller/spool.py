@@ -115,6 +115,10 @@ class Spool:
         except (OSError, ValueError, KeyError, TypeError, RecursionError):
             return None
 
+    def waiting(self) -> int:
+        """How many requests the program has not taken yet."""
+        return len(_names(self._asked))
+
     def poll(self, now: datetime) -> tuple[Request, ...]:
         """What is new, and at the first look what was taken before the program ended without an answer."""
         if self._left_over is None:

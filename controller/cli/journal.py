@@ -50,7 +50,8 @@ def reader(settings: Settings) -> HistoryReader:
 def run(args: argparse.Namespace) -> int:
     from controller import journal
     from controller.cli import DONE
-    from controller.wiring import zone
+    from controller.spool import Spool
+    from controller.wiring import places, zone
 
     if args.days is not None and not 1 <= args.days <= 36600:
         raise SettingsError(f"--days: found {args.days}; allowed: 1 to 36600")
@@ -71,6 +72,9 @@ def run(args: argparse.Namespace) -> int:
     shown = [entry for entry in chosen if args.all or entry.withdrawn is None]
     shown.sort(key=lambda entry: journal.happened_s(entry.note))
     _print_notes(args, shown, len(chosen) - len(shown), days, tz)
+    waiting = Spool(places(settings).spool).waiting()
+    if waiting and args.format == "text":
+        print(f"{waiting} {'request waits' if waiting == 1 else 'requests wait'} for the program.")
     if args.all and args.format == "text":
         for row in journal.unmatched(rows):
             by = journal.one_line(row.by) or "somebody"

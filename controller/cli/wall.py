@@ -87,17 +87,25 @@ def run(args: argparse.Namespace) -> int:
     factors = [reading.frsi for reading in readings]
     middle, lowest = median(factors), floor(100.0 * min(factors)) / 100.0  # never rounded towards comfort
     spread, within = max(factors) - min(factors), max(reading.within for reading in readings)
-    say(f"fRsi {middle:.2f} in the middle of {len(factors)}, the lowest {lowest:.2f}, {spread:.2f} apart.")
-    say(f"Three thermometers that are each half a degree wrong can move one by {within:.2f}.")
+    several = (
+        f"fRsi {middle:.2f} in the middle of {len(factors)}, the lowest {lowest:.2f}, {spread:.2f} apart."
+    )
+    say(
+        several
+        if len(factors) > 1
+        else f"fRsi {lowest:.2f} from one reading; two more would tell how sure it is."
+    )
+    say(f"Thermometers that are half a degree wrong can move a reading by {within:.2f}.")
     if spread > within:
         say("They lie further apart than that: the room was not steady, or not the same spot was measured.")
     say(f"\n[surface]\nfrsi = {lowest:.2f}\n")
     say(f"The lowest, since the coldest spot counts. What it means for a room at {args.room_c:g} °C:")
-    say("  outdoors  wall     the room may have, with no more than 80 %RH at the wall (ISO 13788)")
+    say("  outdoors      wall  the room may have, with no more than 80 %RH at the wall (ISO 13788)")
     for outdoor_c in TABLE_C:
         wall_c = outdoor_c + lowest * (args.room_c - outdoor_c)
         limit = floor(min(WET_RH_PCT / air.surface_rh_pct(args.room_c, 1.0, wall_c), 100.0))
-        say(f"  {outdoor_c:>4} °C   {wall_c:4.1f} °C  {limit} %RH")
+        temps = [units.said(f"{temp} °C", units_said) for temp in (str(outdoor_c), f"{wall_c:.1f}")]
+        print(f"{temps[0]:>10}{temps[1]:>10}  {limit} %RH")
     say("A mean of a month counts for mould; a cold night alone does not. Glass may fog long before.")
     return DONE
 
@@ -112,7 +120,8 @@ def _judge(number: int, reading: Reading) -> None:
         )
     if reading.frsi < LEAST_FRSI and reading.outdoor_c < reading.wall_c:
         raise SettingsError(
-            f"--reading {number}: the wall is nearly as cold as outdoors, which no wall of a heated room is"
+            f"--reading {number}: the wall is nearly as cold as outdoors, which no wall of a heated room is: "
+            "measure again; the order is ROOM WALL OUTDOOR"
         )
     if not reading.outdoor_c < reading.wall_c <= reading.room_c:
         raise SettingsError(

@@ -57,7 +57,7 @@ MESSAGES_OF_WALLS: dict[str, Told] = {
             f"The animals want {m.detail or '?'} %RH; the coldest wall, measured, lets the target be "
             f"{f(m.seen, 0)} now."
         ),
-        "It is held down to that, 2 % below what the wall allows, as surface.policy says.",
+        "It is held down to that, a little below what the wall allows, as surface.policy says.",
         'Warm or insulate that wall; or accept the risk to it with surface.policy = "warn". How dry the '
         "animals may be is for a veterinarian.",
         "",

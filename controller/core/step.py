@@ -76,7 +76,9 @@ def advance(state: State, inputs: Inputs, rules: Rules, now: Instant) -> tuple[S
     raised = wishes.raise_rh_pct if wishes.raise_until_t > t else 0.0
     setpoint = target.wanted(tick.wall, raised, rules.ceiling.release_rh_pct, rules.target)
     wanted_rh_pct = setpoint.rh_pct
-    setpoint = Target(wall.lowered(wanted_rh_pct, state.coldest), setpoint.is_day)
+    setpoint = Target(
+        wall.lowered(wanted_rh_pct, state.coldest, rules.demand.deadband_rh_pct), setpoint.is_day
+    )
     held, surface, need = state.ceiling_held, None, state.demand
     if belief.rh_pct is not None and belief.rh_high_pct is not None and belief.temp_c is not None:
         held = ceiling.holds(held, belief.rh_high_pct, rules.ceiling)

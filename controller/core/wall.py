@@ -19,8 +19,8 @@ SMOOTH_S = 1800.0
 """A wall is slow and a thermometer shows steps: the limit follows in half an hour."""
 CLEAR_RH_PCT = 2.0
 """How far the RH at the surface must fall before mist again. Own choice."""
-MARGIN_RH_PCT = 2.0
-"""The setpoint stays so far below what the wall allows, so that a deadband does not reach it. Own choice."""
+MARGIN_RH_PCT = 1.0
+"""The setpoint stays half a deadband and this below what the wall allows, so no run ends at the guard."""
 OUTLIVES_S = 7200.0
 """A thermometer that fell silent: its wall has changed little for so long. Own choice."""
 
@@ -68,9 +68,9 @@ def advance(
     return WallMemory(not surface.rh_pct < most, limit, *shows, grown), row
 
 
-def lowered(setpoint_rh_pct: float, memory: WallMemory) -> float:
+def lowered(setpoint_rh_pct: float, memory: WallMemory, deadband_rh_pct: float) -> float:
     """The setpoint, or what a measured wall allows where that is less; as it is where the wall has no say."""
-    most = memory.room_limit_rh_pct
-    if most is None or not most - MARGIN_RH_PCT < setpoint_rh_pct:
+    if memory.room_limit_rh_pct is None:
         return setpoint_rh_pct
-    return max(most - MARGIN_RH_PCT, 0.0)
+    most = memory.room_limit_rh_pct - 0.5 * deadband_rh_pct - MARGIN_RH_PCT
+    return max(most, 0.0) if most < setpoint_rh_pct else setpoint_rh_pct

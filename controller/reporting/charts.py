@@ -19,6 +19,8 @@ HEIGHT, TOP, FOOT, SIDE = 190, 8, 22, 36
 """Pixels: of a chart, above its plot, below it for the words of time, beside it for those of the scale."""
 ACROSS = 1000
 """Of the plot's own width, which is stretched to the page's."""
+NEAR_END = 0.9
+"""Of the span: words of time that begin later stand before their mark, or they would be cut off."""
 MISSING = "pip install '.[report]' in the program's folder"
 
 
@@ -97,7 +99,17 @@ def draw(chart: Chart) -> str:
     for at, text in chart.ticks:
         if at > 0.0:
             grid.append(svg.Line(x1=_share(at), x2=_share(at), y1=TOP, y2=HEIGHT - 4, class_=["tick"]))
-        words.append(svg.Text(x=_share(at), dx=4, y=HEIGHT - 6, class_=["time"], text=escape(text)))
+        near_end = at > NEAR_END
+        words.append(
+            svg.Text(
+                x=_share(at),
+                dx=-4 if near_end else 4,
+                y=HEIGHT - 6,
+                text_anchor="end" if near_end else "start",
+                class_=["time"],
+                text=escape(text),
+            )
+        )
     whole = svg.SVG(
         width=_share(1.0),
         height=HEIGHT,

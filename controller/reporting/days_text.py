@@ -7,10 +7,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from controller.core.units import GALLON_L, UnitSystem
 from controller.core.words import reason_name
 from controller.reporting.figures import DayFigures, totals
 
 _WIDTH = 100
+WATER: dict[UnitSystem, tuple[str, float]] = {"si": ("l", 1.0), "us": ("gal", GALLON_L)}
+"""What water is counted in, and its size in litres."""
 # Two lines of head over each column. The last column is words and takes what room is left.
 _UPPER = (
     *("", "rec.", "day", "h", "", "night", "h", "", "no", "RH", "%", ""),
@@ -22,15 +25,16 @@ _LOWER = (
 )
 
 
-def as_text(figures: Sequence[DayFigures], monthly: bool = False) -> str:
+def as_text(figures: Sequence[DayFigures], monthly: bool = False, units: UnitSystem = "si") -> str:
     """A table of at most 100 columns, a line a day (``monthly``: a month) and one of totals."""
     if not figures:
         return "No minute is recorded in that time.\n"
     total = totals(figures)
     form = "%Y-%m" if monthly else "%Y-%m-%d"
-    lines = [*(_cells(day, day.date.strftime(form)) for day in figures), _cells(total, "all")]
-    widths = [max(map(len, column)) for column in zip(_UPPER, _LOWER, *lines, strict=True)]
-    table = [_line(cells, widths) for cells in (_UPPER, _LOWER, *lines)]
+    lines = [*(_cells(day, day.date.strftime(form), units) for day in figures), _cells(total, "all", units)]
+    lower = [WATER[units][0] if name == "l" else name for name in _LOWER]
+    widths = [max(map(len, column)) for column in zip(_UPPER, lower, *lines, strict=True)]
+    table = [_line(cells, widths) for cells in (_UPPER, lower, *lines)]
     rule = "-" * max(map(len, table))
     low, high = total.band_low_rh_pct, total.band_high_rh_pct
     text = [
@@ -45,7 +49,7 @@ def as_text(figures: Sequence[DayFigures], monthly: bool = False) -> str:
     return "\n".join(text) + "\n"
 
 
-def _cells(day: DayFigures, label: str) -> list[str]:
+def _cells(day: DayFigures, label: str, units: UnitSystem) -> list[str]:
     code, hours = day.longest_reason
     return [
         label + ("*" if day.clock_doubtful_minutes else ""),
@@ -58,7 +62,7 @@ def _cells(day: DayFigures, label: str) -> list[str]:
         ),
         _short(day.run_h),
         str(day.switchings),
-        "-" if day.used_l is None else _short(day.used_l),
+        "-" if day.used_l is None else _short(day.used_l / WATER[units][1]),
         str(day.refills),
         f"{_short(hours)} {reason_name(code)}" if code else "-",
     ]

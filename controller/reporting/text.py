@@ -20,7 +20,7 @@ IN_THE_TABLE_OF_DAYS = ("band", "running")
 
 
 def as_text(report: Report, look: Look) -> str:
-    parts = [days_text.as_text(report.rows, look.monthly)]
+    parts = [days_text.as_text(report.rows, look.monthly, look.units)]
     for section in sections(report):
         if section.name not in IN_THE_TABLE_OF_DAYS and (section.rows or section.remarks):
             parts.append(section_text(section, look))

@@ -52,12 +52,14 @@ def codes(decision: Decision) -> set[str]:
 def test_hold_lowers_the_target_to_what_the_wall_allows() -> None:
     room = Room()
     decision = room.run(180, 52.0, 19.2)
-    assert decision.target_rh_pct == pytest.approx(59.7 - wall.MARGIN_RH_PCT, abs=0.3)
+    assert decision.target_rh_pct == pytest.approx(
+        59.7 - 0.5 * 4.0 - wall.MARGIN_RH_PCT, abs=0.3
+    )  # the default deadband is 4
     assert decision.relay_on
     assert "wall_holds" in codes(decision)
     assert not decision.alarms
     words = next(notice for notice in decision.notices if notice.code == "wall_holds")
-    assert (words.detail, words.seen) == ("66", pytest.approx(57.7, abs=0.3))
+    assert (words.detail, words.seen) == ("66", pytest.approx(56.7, abs=0.3))
 
 
 def test_hold_lets_no_mist_run_while_the_wall_is_too_wet_and_clears_lower() -> None:
@@ -85,7 +87,7 @@ def test_an_estimate_never_holds() -> None:
     limits = SurfaceLimits(policy="hold", frsi=0.5)
     memory, _ = wall.advance(WallMemory(), None, Surface(5.0, 99.0, 30.0, False), 60.0, 60.0, limits)
     assert not memory.held
-    assert wall.lowered(66.0, memory) == 66.0
+    assert wall.lowered(66.0, memory, 4.0) == 66.0
 
 
 def test_a_dry_room_below_its_band_for_the_wall_is_no_alarm() -> None:
@@ -132,8 +134,8 @@ def test_a_spoilt_memory_is_not_believed(limit: float) -> None:
     memory = WallMemory(False, limit)
     after, _ = wall.advance(memory, 19.2, Surface(19.2, 70.0, 59.7, True), 60.0, 60.0, HOLD)
     assert after.room_limit_rh_pct == pytest.approx(59.7)
-    assert wall.lowered(66.0, WallMemory(False, nan)) == 66.0
-    assert wall.lowered(66.0, WallMemory(False, -50.0)) == 0.0
+    assert wall.lowered(66.0, WallMemory(False, nan), 4.0) == 66.0
+    assert wall.lowered(66.0, WallMemory(False, -50.0), 4.0) == 0.0
 
 
 def test_the_limit_follows_in_half_an_hour_and_not_at_a_step() -> None:
