@@ -14,6 +14,7 @@ from pydantic import Field
 
 from controller.core import demand_hysteresis, demand_pid
 from controller.core.demand_pid import PidLimits
+from controller.core.foresight import Choice
 from controller.core.limits import Limits
 
 
@@ -22,6 +23,9 @@ class DemandLimits(Limits):
 
     method: Literal["hysteresis", "pid"] = Field("hysteresis", description="deadband, or duty in pulses")
     deadband_rh_pct: float = Field(4.0, ge=0.5, le=20, description="on below, off above half of this")
+    foresight: Choice = Field(
+        "off", description='"keep-hours" or "keep-error": learns the room and acts ahead of it'
+    )
     pid: PidLimits = PidLimits()
 
 
@@ -43,12 +47,16 @@ def advance(
     refused: bool,
     recent_duty: float,
     limits: DemandLimits,
+    deadband_rh_pct: float | None = None,
 ) -> DemandMemory:
     """One step. ``on_s``: on-time since the last; ``refused``: a guard refused at the last step;
-    ``recent_duty``: the mean over the last hours, for the hand-over from another method.
+    ``recent_duty``: the mean over the last hours, for the hand-over from another method;
+    ``deadband_rh_pct``: another than the settings'.
     """
     if limits.method == "hysteresis":
-        wants = demand_hysteresis.advance(memory.wants, rh_pct, setpoint_rh_pct, limits.deadband_rh_pct)
+        wants = demand_hysteresis.advance(
+            memory.wants, rh_pct, setpoint_rh_pct, deadband_rh_pct or limits.deadband_rh_pct
+        )
         if wants == memory.wants and memory.method == "hysteresis":
             return memory
         return DemandMemory("hysteresis", wants)

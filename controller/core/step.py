@@ -10,7 +10,7 @@ relay really did since the last step comes in with the next one.
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from math import isfinite, nan
 
 from controller.core import (
@@ -21,6 +21,7 @@ from controller.core import (
     conditions,
     demand,
     effect,
+    foresight,
     guards,
     keeper,
     restart,
@@ -74,12 +75,12 @@ def advance(state: State, inputs: Inputs, rules: Rules, now: Instant) -> tuple[S
     if mist.verdict.no_mist and not was_dry:
         water = tank.seen_dry(water, t, rules.tank)
     raised = wishes.raise_rh_pct if wishes.raise_until_t > t else 0.0
-    setpoint = target.wanted(tick.wall, raised, rules.ceiling.release_rh_pct, rules.target)
+    setpoint = _setpoint(state, rules, tick.wall, raised)
     wanted_rh_pct = setpoint.rh_pct
     setpoint = Target(
         wall.lowered(wanted_rh_pct, state.coldest, rules.demand.deadband_rh_pct), setpoint.is_day
     )
-    held, surface, need = state.ceiling_held, None, state.demand
+    held, surface, need, seen = state.ceiling_held, None, state.demand, state.foresight
     if belief.rh_pct is not None and belief.rh_high_pct is not None and belief.temp_c is not None:
         held = ceiling.holds(held, belief.rh_high_pct, rules.ceiling)
         surface = ceiling.coldest_surface(
@@ -94,7 +95,19 @@ def advance(state: State, inputs: Inputs, rules: Rules, now: Instant) -> tuple[S
         if tried.level_l is None and water.level_l is not None:  # a trial has found water
             mist = effect.forgive(mist, keep_best=True)
         water = tried
-        need = _need(state, rules, tick, belief.rh_pct, setpoint.rh_pct, used, on_s)
+        view = None
+        if rules.demand.foresight != "off":
+            scene = foresight.Scene(
+                t, tick.dt_s, on_s, belief.rh_pct, belief.temp_c, used, rules.runtime.cap_s, water.fill_t,
+                max(rules.guards.shortest_on_s, relay.last_interval_s),
+                None if water.level_l is None else water.level_l / tank.rate_l_per_h(water, rules.tank),
+            )  # fmt: skip
+            seen = foresight.advance(seen, scene)
+            seen, view = foresight.view(
+                seen, scene, setpoint.rh_pct, rules.target.band_low_rh_pct, rules.target.band_high_rh_pct,
+                rules.demand.foresight,
+            )  # fmt: skip
+        need = _need(state, rules, tick, belief.rh_pct, setpoint.rh_pct, used, on_s, view)
 
     coldest, surface_hour = wall.advance(
         state.coldest, inputs.surface_c, surface, t, tick.dt_s, rules.surface
@@ -132,7 +145,7 @@ def advance(state: State, inputs: Inputs, rules: Rules, now: Instant) -> tuple[S
         state.lost, state.lost_until_t, mist, ahead_rh_pct, state.outage, state.starts_t, compared,
         state.hand if inputs.hand is None else bool(inputs.hand),
         books.remember(state.handled, answers) if answers else state.handled,
-        coldest,
+        coldest, seen,
     )  # fmt: skip
     if not state.started:  # no clock yet to resume by: answered, but nothing is forgotten
         after = before
@@ -211,15 +224,38 @@ def _watch(
 
 def _need(
     state: State, rules: Rules, tick: Tick, rh_pct: float, setpoint_rh_pct: float,
-    used: RuntimeMemory, on_s: float,
+    used: RuntimeMemory, on_s: float, view: foresight.View | None,
 ) -> DemandMemory:  # fmt: skip
+    deadband_rh_pct = None
+    if view is not None:
+        rh_pct, setpoint_rh_pct, deadband_rh_pct = view.rh_pct, view.setpoint_rh_pct, 2.0 * view.half_rh_pct
     recent_duty = 0.0
     if state.demand.method != rules.demand.method:
         since_t = tick.t - DUTY_LOOK_BACK_S
         recent_duty = runtime.on_s_since(used, since_t, tick.t) / DUTY_LOOK_BACK_S
-    return demand.advance(
-        state.demand, rh_pct, setpoint_rh_pct, tick.dt_s, on_s, state.refused, recent_duty, rules.demand
-    )
+    need = demand.advance(
+        state.demand, rh_pct, setpoint_rh_pct, tick.dt_s, on_s, state.refused, recent_duty, rules.demand,
+        deadband_rh_pct,
+    )  # fmt: skip
+    return need._replace(wants=False) if view is not None and view.waits else need
+
+
+def _setpoint(state: State, rules: Rules, wall_time: datetime, raised_rh_pct: float) -> Target:
+    """As it is by the clock; with foresight, as early as the room needs to follow it."""
+    highest_rh_pct, limits = rules.ceiling.release_rh_pct, rules.target
+    now = target.wanted(wall_time, raised_rh_pct, highest_rh_pct, limits)
+    if rules.demand.foresight == "off":
+        return now
+    try:
+        for lead_s, sign in zip(
+            foresight.leads_s(state.foresight, abs(limits.night_rh_pct - limits.day_rh_pct)), (1, -1), strict=True
+        ):
+            later = target.wanted(wall_time + timedelta(seconds=lead_s), raised_rh_pct, highest_rh_pct, limits)
+            if (later.rh_pct - now.rh_pct) * sign > 0.0:
+                return now._replace(rh_pct=later.rh_pct)
+    except OverflowError:  # a wall clock at the end of the calendar
+        pass
+    return now
 
 
 def _command(
