@@ -2,19 +2,19 @@
 
 In:    the room model, the believed air, the committed mist, water and cap, the keeper's choice.
 Out:   the RH that the demand is to look at, the setpoint it is to hold, and how wide it may swing.
-Never: switches anything: it only moves what the plain method looks at. Without a model that is known, nothing.
+Never: switches anything: it only moves what the plain method looks at. Nothing, while the room is not known.
 
 What lags behind the mist is taken to be the probe, so that the air is held, not the figure shown: where
 in truth the mist takes its time, it is stopped before all of it has spread, which is right too. The air is
 followed by an observer: the model moves it on, what the probe shows pulls it back (Luenberger 1964).
-What was switched up to now shows in the coming ``dead_s``; the air at its end is what the demand sees (Smith 1957).
+What was switched up to now shows in the coming ``dead_s``; the air at its end is what the demand sees
+(Smith 1957).
 
 Pacing. Mist of the last day, and the air it gave, say what each setpoint costs:
     duty(x) = mean duty + (loss / gain) (x - mean moisture)
 Where the setpoint costs more than the cap allows, or than the tank holds until it is filled again, it is
 lowered to what lasts. "keep-error" follows that wherever it leads. "keep-hours" never below the low edge
-of the band: rather some hours dry than all of them a little; and once the cap is reached it waits until a
-quarter of it is free, since each drying out must be made good first.
+of the band: rather some hours dry than all of them a little.
 """
 
 from __future__ import annotations
@@ -23,8 +23,9 @@ from math import ceil, exp, isfinite, sqrt
 from typing import Literal, NamedTuple
 
 from controller.core import air, room_model, runtime
-from controller.core.records import NEVER_T
-from controller.core.room_model import MIDDLE_PCT, PA_PER_PCT, Room, RoomMemory
+from controller.core.records import NEVER_T, Ahead, Room
+from controller.core.room_block import PA_PER_PCT
+from controller.core.room_model import MIDDLE_PCT, RoomMemory
 from controller.core.runtime import WINDOW_S, RuntimeMemory
 
 Choice = Literal["off", "keep-hours", "keep-error"]
@@ -38,10 +39,10 @@ EDGE_RH_PCT = 0.4
 LEAST_HALF_RH_PCT = 0.5
 SPARE = 0.95
 """Share of water and cap that is planned with."""
-FREE_SHARE = 0.25
 ERROR_PERIOD_S = 720.0
-"""keep-error: a pulse and its pause together; half of that would halve the swing and double the switchings."""
+"""keep-error: a pulse and its pause together; half of it would halve the swing and double the switchings."""
 LONGEST_LEAD_S = 2.0 * 3600.0
+MOST_LOWERED_RH_PCT = 20.0
 LEAST_LOSS = 0.1
 """An hour: no heated room is tighter."""
 
@@ -54,19 +55,8 @@ class ForesightMemory(NamedTuple):
     moisture: float = 0.0
     square: float = 0.25  # mean square of what the probe shows besides what it should
     seen_s: float = 0.0  # how much of the last day is in those means
-    waits: bool = False  # for a useful part of the cap
     fill_t: float = NEVER_T  # the last filling
     fill_every_s: float | None = None  # the mean time between two
-
-
-class View(NamedTuple):
-    """What the demand is to use instead of the reading, the setpoint and the deadband."""
-
-    rh_pct: float
-    setpoint_rh_pct: float
-    half_rh_pct: float
-    waits: bool
-    paced: bool
 
 
 class Scene(NamedTuple):
@@ -81,6 +71,7 @@ class Scene(NamedTuple):
     cap_s: float
     fill_t: float
     shortest_on_s: float
+    doubtful: bool  # whether mist comes at all
     water_h: float | None  # hours of mist that are left in the tank
 
 
@@ -88,15 +79,33 @@ def advance(memory: ForesightMemory, scene: Scene) -> ForesightMemory:
     """One tick: the model, the observer, the means of a day."""
     t, dt_s = scene.t, scene.dt_s
     model = memory.model or RoomMemory()
-    model = room_model.advance(model, t, dt_s, scene.on_s, scene.used, scene.rh_pct, scene.temp_c)
+    model = room_model.advance(
+        model, t, dt_s, scene.on_s, scene.used, scene.rh_pct, scene.temp_c, scene.doubtful
+    )
     fill_t, every_s = memory.fill_t, memory.fill_every_s
     if scene.fill_t > fill_t:
         lasted_s = scene.fill_t - fill_t
         if 2.0 * 3600.0 < lasted_s < 14.0 * DAY_S:
             every_s = lasted_s if every_s is None else every_s + 0.3 * (lasted_s - every_s)
         fill_t = scene.fill_t
-    followed = _follow(memory, model, room_model.known(model), scene)
+    followed = _follow(memory, model, model.room, scene)
     return followed._replace(model=model, fill_t=fill_t, fill_every_s=every_s)
+
+
+def recalled(memory: ForesightMemory) -> ForesightMemory:
+    """What was kept, at a start: the model where learning can have given it, and the means of a day."""
+    model = None if memory.model is None else room_model.recalled(memory.model)
+    if not (0.0 <= memory.duty <= 1.0 and abs(memory.moisture) <= 1e3 and 0.0 <= memory.seen_s <= DAY_S):
+        return ForesightMemory(model)
+    square = memory.square if 0.0 <= memory.square <= 25.0 else 0.25
+    return memory._replace(model=model, air=None, square=square)
+
+
+def blind(memory: ForesightMemory) -> ForesightMemory:
+    """No probe is believed: when one is again, the air is taken up where it is then."""
+    if memory.air is None or memory.model is None:
+        return memory
+    return memory._replace(air=None, model=room_model.blind(memory.model))
 
 
 def _follow(memory: ForesightMemory, model: RoomMemory, room: Room | None, scene: Scene) -> ForesightMemory:
@@ -111,7 +120,7 @@ def _follow(memory: ForesightMemory, model: RoomMemory, room: Room | None, scene
     if memory.air is None or room is None or not 0.0 < dt_s <= 600.0:
         return moved
     rh_a_pct = scene.rh_pct / seen if seen > 0.0 else 1.0
-    now = _on(memory.air, room, model.slow_rh_pct, rh_a_pct, used, scene.t - dt_s - room.dead_s, dt_s)
+    now = _on(memory.air, room, model.block.slow_rh_pct, rh_a_pct, used, scene.t - dt_s - room.dead_s, dt_s)
     middle = 0.5 * (memory.air + now)
     shown = middle + (memory.shown - middle) * exp(-dt_s / room.lag_s)
     miss = seen - shown
@@ -142,7 +151,7 @@ def _on(
 
 def leads_s(memory: ForesightMemory, change_rh_pct: float) -> tuple[float, float]:
     """How much earlier a rise and a fall of the setpoint must begin, for their middles to meet, seconds."""
-    room = None if memory.model is None else room_model.known(memory.model)
+    room = None if memory.model is None else memory.model.room
     if room is None:
         return 0.0, 0.0
     duty = min(max(memory.duty, 0.05), 0.95)
@@ -153,51 +162,55 @@ def leads_s(memory: ForesightMemory, change_rh_pct: float) -> tuple[float, float
 
 def view(
     memory: ForesightMemory, scene: Scene, setpoint_rh_pct: float, low_rh_pct: float, high_rh_pct: float,
-    choice: Choice,
-) -> tuple[ForesightMemory, View | None]:  # fmt: skip
-    """What the demand is to see; None while the room is not known."""
+    most_half_rh_pct: float, choice: Choice,
+) -> Ahead | None:  # fmt: skip
+    """What the demand is to see; None while the room is not known.
+
+    ``low_rh_pct``, ``high_rh_pct``: the band, its upper edge below the ceiling; ``most_half_rh_pct``: how far
+    from the setpoint a swing may take the air, where something else than the band bounds it.
+    """
     model = memory.model
-    room = None if model is None else room_model.known(model)
+    room = None if model is None else model.room
     if model is None or room is None or memory.air is None:
-        return memory, None
+        return None
     seen = air.vapour_pressure_pa(scene.temp_c, scene.rh_pct) / PA_PER_PCT
     if not seen > 0.0:
-        return memory, None
+        return None
     per_pct = scene.rh_pct / seen
     ahead = per_pct * _on(
-        memory.air, room, model.slow_rh_pct, per_pct, scene.used, scene.t - room.dead_s, room.dead_s
+        memory.air, room, model.block.slow_rh_pct, per_pct, scene.used, scene.t - room.dead_s, room.dead_s
     )
     if not isfinite(ahead):
-        return memory, None
+        return None
     lasts = setpoint_rh_pct
     if memory.seen_s >= 0.5 * WINDOW_S:
         bears = SPARE * min(scene.cap_s / WINDOW_S, _water_duty(memory, scene))
         slope = max(room.loss, LEAST_LOSS) / room.gain
         lasts = per_pct * (memory.moisture + (bears - memory.duty) / slope)
     paced = lasts < setpoint_rh_pct
-    centre = min(setpoint_rh_pct, lasts)
-    edge = EDGE_RH_PCT + sqrt(memory.square) * per_pct * (1.0 + room.lag_s / 600.0)
+    centre = min(setpoint_rh_pct, max(lasts, setpoint_rh_pct - MOST_LOWERED_RH_PCT))
+    edge = EDGE_RH_PCT + sqrt(max(memory.square, 0.0)) * per_pct * (1.0 + room.lag_s / 600.0)
     lowest, highest = low_rh_pct + edge, high_rh_pct - edge
     rise = room.gain * per_pct / 3600.0  # a second
     half = min(setpoint_rh_pct - lowest, highest - setpoint_rh_pct)
-    waits = False
     if choice == "keep-hours":
         if paced:
             half = min(half, 1.0)
             centre = min(max(centre, lowest + half), setpoint_rh_pct)
-        free_s = scene.cap_s - runtime.used_s(scene.used, scene.t)
-        capped = scene.used.capped_until_t is not None
-        waits = capped or (memory.waits and free_s < FREE_SHARE * scene.cap_s)
     else:
         duty = min(max(memory.duty, 0.1), 0.9)
         half = min(half, 0.5 * ERROR_PERIOD_S / 3600.0 * room.gain * per_pct * duty * (1.0 - duty))
-    half = max(half, LEAST_HALF_RH_PCT)
+    half = max(min(half, most_half_rh_pct), LEAST_HALF_RH_PCT)
     # A run lasts at least its shortest, and ends at a look: what it gives beyond the edge is kept below it.
-    lower = max(min(centre - half, highest - rise * scene.shortest_on_s), low_rh_pct + 0.5 * edge)
+    floor = low_rh_pct + 0.5 * edge
+    if choice == "keep-error":
+        floor = min(floor, centre - half)
+    lower = max(min(centre - half, highest - rise * scene.shortest_on_s), floor)
     lower = min(lower, setpoint_rh_pct)
     upper = max(centre + half - 0.5 * rise * scene.dt_s, lower + LEAST_HALF_RH_PCT)
     middle = 0.5 * (lower + upper)
-    return memory._replace(waits=waits), View(ahead, middle, upper - middle, waits, paced)
+    slow = scene.rh_pct if model.block.slow_rh_pct is None else model.block.slow_rh_pct
+    return Ahead(ahead, middle, upper - middle, paced, room, memory.air, slow, per_pct, memory.duty)
 
 
 def _water_duty(memory: ForesightMemory, scene: Scene) -> float:

@@ -10,10 +10,11 @@ relay really did since the last step comes in with the next one.
 
 from __future__ import annotations
 
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime
 from math import isfinite, nan
 
 from controller.core import (
+    ahead,
     alarms,
     books,
     calibration,
@@ -27,7 +28,6 @@ from controller.core import (
     restart,
     runtime,
     tank,
-    target,
     trust,
     wall,
 )
@@ -36,7 +36,7 @@ from controller.core.calibration import CalibrationMemory
 from controller.core.demand import DemandMemory
 from controller.core.facts import gather as gather_facts
 from controller.core.guards import Facts
-from controller.core.records import Action, Decision, Inputs, Instant, Reading, Reason
+from controller.core.records import Action, Ahead, Decision, Inputs, Instant, Reading, Reason
 from controller.core.rules import Rules
 from controller.core.runtime import RuntimeMemory
 from controller.core.state import RelayMemory, State
@@ -75,12 +75,12 @@ def advance(state: State, inputs: Inputs, rules: Rules, now: Instant) -> tuple[S
     if mist.verdict.no_mist and not was_dry:
         water = tank.seen_dry(water, t, rules.tank)
     raised = wishes.raise_rh_pct if wishes.raise_until_t > t else 0.0
-    setpoint = _setpoint(state, rules, tick.wall, raised)
+    setpoint = ahead.setpoint(state.foresight, rules, tick.wall, raised)
     wanted_rh_pct = setpoint.rh_pct
     setpoint = Target(
         wall.lowered(wanted_rh_pct, state.coldest, rules.demand.deadband_rh_pct), setpoint.is_day
     )
-    held, surface, need, seen = state.ceiling_held, None, state.demand, state.foresight
+    held, surface, need, seen, view = state.ceiling_held, None, state.demand, state.foresight, None
     if belief.rh_pct is not None and belief.rh_high_pct is not None and belief.temp_c is not None:
         held = ceiling.holds(held, belief.rh_high_pct, rules.ceiling)
         surface = ceiling.coldest_surface(
@@ -95,19 +95,13 @@ def advance(state: State, inputs: Inputs, rules: Rules, now: Instant) -> tuple[S
         if tried.level_l is None and water.level_l is not None:  # a trial has found water
             mist = effect.forgive(mist, keep_best=True)
         water = tried
-        view = None
-        if rules.demand.foresight != "off":
-            scene = foresight.Scene(
-                t, tick.dt_s, on_s, belief.rh_pct, belief.temp_c, used, rules.runtime.cap_s, water.fill_t,
-                max(rules.guards.shortest_on_s, relay.last_interval_s),
-                None if water.level_l is None else water.level_l / tank.rate_l_per_h(water, rules.tank),
-            )  # fmt: skip
-            seen = foresight.advance(seen, scene)
-            seen, view = foresight.view(
-                seen, scene, setpoint.rh_pct, rules.target.band_low_rh_pct, rules.target.band_high_rh_pct,
-                rules.demand.foresight,
-            )  # fmt: skip
+        seen, view = ahead.look(
+            seen, rules, t, tick.dt_s, on_s, belief.rh_pct, belief.temp_c, used, water, mist,
+            max(rules.guards.shortest_on_s, relay.last_interval_s), setpoint.rh_pct, wanted_rh_pct,
+        )  # fmt: skip
         need = _need(state, rules, tick, belief.rh_pct, setpoint.rh_pct, used, on_s, view)
+    else:
+        seen = foresight.blind(seen)
 
     coldest, surface_hour = wall.advance(
         state.coldest, inputs.surface_c, surface, t, tick.dt_s, rules.surface
@@ -124,7 +118,7 @@ def advance(state: State, inputs: Inputs, rules: Rules, now: Instant) -> tuple[S
     refused = guards.refusals(facts, rules.guards)
     pacing = len(refused) == 1 and refused[0].code == "shortest_off"  # that is rhythm, no refusal
     asked = "demand" if need.wants else "humidify_now" if wishes.humidify_until_t > t else ""
-    on, because, reasons = _command(refused, asked, facts, rules, belief, setpoint)
+    on, because, reasons = _command(refused, asked, facts, rules, belief, setpoint, view)
     if on != relay.on:
         relay = _switched(relay, on, t, refused, rules)
 
@@ -168,13 +162,15 @@ def advance(state: State, inputs: Inputs, rules: Rules, now: Instant) -> tuple[S
         None if deadband else need.duty,
         water.level_l,
         facts.cap_used_s,
-        setpoint.rh_pct - 0.5 * rules.demand.deadband_rh_pct if deadband else None,
+        _starts_below(setpoint, view, rules) if deadband else None,
         told,
         None if surface is None else surface.temp_c,
         None if surface is None else surface.rh_pct,
         surface is not None and surface.measured,
         coldest.mould.grown,
         surface_hour,
+        view,
+        ahead.knows(seen, rules),
     )
 
 
@@ -224,7 +220,7 @@ def _watch(
 
 def _need(
     state: State, rules: Rules, tick: Tick, rh_pct: float, setpoint_rh_pct: float,
-    used: RuntimeMemory, on_s: float, view: foresight.View | None,
+    used: RuntimeMemory, on_s: float, view: Ahead | None,
 ) -> DemandMemory:  # fmt: skip
     deadband_rh_pct = None
     if view is not None:
@@ -233,34 +229,16 @@ def _need(
     if state.demand.method != rules.demand.method:
         since_t = tick.t - DUTY_LOOK_BACK_S
         recent_duty = runtime.on_s_since(used, since_t, tick.t) / DUTY_LOOK_BACK_S
-    need = demand.advance(
+    return demand.advance(
         state.demand, rh_pct, setpoint_rh_pct, tick.dt_s, on_s, state.refused, recent_duty, rules.demand,
         deadband_rh_pct,
     )  # fmt: skip
-    return need._replace(wants=False) if view is not None and view.waits else need
-
-
-def _setpoint(state: State, rules: Rules, wall_time: datetime, raised_rh_pct: float) -> Target:
-    """As it is by the clock; with foresight, as early as the room needs to follow it."""
-    highest_rh_pct, limits = rules.ceiling.release_rh_pct, rules.target
-    now = target.wanted(wall_time, raised_rh_pct, highest_rh_pct, limits)
-    if rules.demand.foresight == "off":
-        return now
-    try:
-        for lead_s, sign in zip(
-            foresight.leads_s(state.foresight, abs(limits.night_rh_pct - limits.day_rh_pct)), (1, -1), strict=True
-        ):
-            later = target.wanted(wall_time + timedelta(seconds=lead_s), raised_rh_pct, highest_rh_pct, limits)
-            if (later.rh_pct - now.rh_pct) * sign > 0.0:
-                return now._replace(rh_pct=later.rh_pct)
-    except OverflowError:  # a wall clock at the end of the calendar
-        pass
-    return now
 
 
 def _command(
-    refused: tuple[Reason, ...], asked: str, facts: Facts, rules: Rules, belief: Belief, setpoint: Target
-) -> tuple[bool, str, tuple[Reason, ...]]:
+    refused: tuple[Reason, ...], asked: str, facts: Facts, rules: Rules, belief: Belief, setpoint: Target,
+    view: Ahead | None,
+) -> tuple[bool, str, tuple[Reason, ...]]:  # fmt: skip
     """On or off, why on, why off. A run that no guard ends lasts at least its shortest on."""
     if not refused:
         if asked:
@@ -271,13 +249,30 @@ def _command(
             return True, "shortest_on", ()
     if asked or belief.rh_pct is None:  # where nothing is known it is not known to be enough either
         return False, "", refused
-    content = Reason("between_pulses", Action.CONTENT, belief.rh_pct, setpoint.rh_pct)
-    if rules.demand.method == "hysteresis" or belief.rh_pct >= setpoint.rh_pct:
-        starts_below = setpoint.rh_pct
-        if rules.demand.method == "hysteresis":
-            starts_below -= 0.5 * rules.demand.deadband_rh_pct
-        content = Reason("enough", Action.CONTENT, belief.rh_pct, starts_below, starts_below)
-    return False, "", (*refused, content)
+    return False, "", (*refused, _content(rules, belief.rh_pct, setpoint, view))
+
+
+def _content(rules: Rules, rh_pct: float, setpoint: Target, view: Ahead | None) -> Reason:
+    """Why nothing is asked for."""
+    wanted_rh_pct, seen_rh_pct = setpoint.rh_pct, rh_pct
+    if view is not None:
+        wanted_rh_pct, seen_rh_pct = view.setpoint_rh_pct, view.rh_pct
+    starts_below = wanted_rh_pct
+    if rules.demand.method == "hysteresis":
+        starts_below = _starts_below(setpoint, view, rules)
+    elif seen_rh_pct < wanted_rh_pct:
+        return Reason("between_pulses", Action.CONTENT, rh_pct, wanted_rh_pct)
+    if view is None:
+        return Reason("enough", Action.CONTENT, rh_pct, starts_below, starts_below)
+    if view.paced:
+        return Reason("spares", Action.CONTENT, rh_pct, seen_rh_pct, starts_below)
+    return Reason("enough_ahead", Action.CONTENT, rh_pct, seen_rh_pct, starts_below)
+
+
+def _starts_below(setpoint: Target, view: Ahead | None, rules: Rules) -> float:
+    if view is not None:
+        return view.setpoint_rh_pct - view.half_rh_pct
+    return setpoint.rh_pct - 0.5 * rules.demand.deadband_rh_pct
 
 
 def _switched(

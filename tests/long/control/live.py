@@ -24,7 +24,9 @@ SETTLING_DAYS = 7.0
 
 
 class Decides(Protocol):
-    def step(self, now: Instant, readings: tuple[Reading, ...], on: bool, requests: Sequence[Request]) -> bool: ...
+    def step(
+        self, now: Instant, readings: tuple[Reading, ...], on: bool, requests: Sequence[Request]
+    ) -> bool: ...
 
 
 class Scores(NamedTuple):
@@ -103,7 +105,8 @@ def live(settings: Settings, make: Callable[[Settings, World], Decides], weather
             dry_s += world.dry_s - before_dry_s
     days = max(watch.seen_s, 1.0) / 86400.0
     return Scores(
-        watch.below_s / 3600.0, watch.above_s / 3600.0, sqrt(watch.square / max(watch.seen_s, 1.0)), watch.peak,
+        watch.below_s / 3600.0, watch.above_s / 3600.0,
+        sqrt(watch.square / max(watch.seen_s, 1.0)), watch.peak,
         switched / days, litres, dry_s / 3600.0, max(watch.worst_s, 0.0), watch.over_s / 3600.0,
     )  # fmt: skip
 
@@ -116,5 +119,7 @@ class Ours:
 
         self.controller = Controller(settings)
 
-    def step(self, now: Instant, readings: tuple[Reading, ...], on: bool, requests: Sequence[Request]) -> bool:
+    def step(
+        self, now: Instant, readings: tuple[Reading, ...], on: bool, requests: Sequence[Request]
+    ) -> bool:
         return self.controller.step(Inputs(readings, on, requests=tuple(requests)), now).relay_on

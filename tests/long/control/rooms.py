@@ -128,7 +128,8 @@ ROOMS: dict[str, BenchRoom] = {
 def settings_of(name: str, days: float, over: dict[str, Any] | None = None) -> Settings:
     room = ROOMS[name]
     data = deepcopy(SHARED)
-    for more in (room.over, {"bench": {"days": days, "seed": room.seed, "weather_file": str(room.weather)}}, over or {}):
+    bench = {"days": days, "seed": room.seed, "weather_file": str(room.weather)}
+    for more in (room.over, {"bench": bench}, over or {}):
         _merge(data, more)
     return Settings(**data)
 
