@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from datetime import datetime, timedelta
 
-from controller.core import foresight, tank, target
+from controller.core import foresight, tank, target, tuning
 from controller.core.effect import EffectMemory
 from controller.core.effect_model import LEARNS_BELOW
 from controller.core.foresight import ForesightMemory, Scene
@@ -19,14 +19,18 @@ from controller.core.rules import Rules
 from controller.core.runtime import RuntimeMemory
 from controller.core.tank import TankMemory
 from controller.core.target import Target
+from controller.core.tuning import Gains
 
 
 def look(
     memory: ForesightMemory, rules: Rules, t: float, dt_s: float, on_s: float, rh_pct: float, temp_c: float,
     used: RuntimeMemory, water: TankMemory, mist: EffectMemory, shortest_on_s: float,
-    setpoint_rh_pct: float, wanted_rh_pct: float,
+    setpoint_rh_pct: float, wanted_rh_pct: float, refused: bool,
 ) -> tuple[ForesightMemory, Ahead | None]:  # fmt: skip
-    """One tick of it. A setpoint that the wall lowered is not overshot by more than half the deadband."""
+    """One tick of it. A setpoint that the wall lowered is not overshot by more than half the deadband.
+
+    ``refused``: a guard held mist off at the last step.
+    """
     choice = rules.demand.foresight
     if choice == "off":
         return memory, None
@@ -37,7 +41,7 @@ def look(
         t, dt_s, on_s, rh_pct, temp_c, used, cap_s, water.fill_t, shortest_on_s, doubtful, left_h
     )  # fmt: skip
     memory = foresight.advance(memory, scene)
-    return memory, foresight.view(
+    seen = foresight.view(
         memory,
         scene,
         setpoint_rh_pct,
@@ -46,6 +50,19 @@ def look(
         0.5 * rules.demand.deadband_rh_pct if setpoint_rh_pct < wanted_rh_pct else 100.0,
         choice,
     )
+    if rules.demand.method == "pid" and rules.demand.pid.tuning == "learned":
+        held = seen is not None and not refused and not doubtful and not seen.paced
+        off = rh_pct - setpoint_rh_pct
+        memory = memory._replace(tuning=tuning.advance(memory.tuning, t, dt_s, off, held))
+    return memory, seen
+
+
+def gains(memory: ForesightMemory, rules: Rules, seen: Ahead | None) -> Gains | None:
+    """The PID's, where they are to be learned and the room is known; None: the settings'."""
+    pid = rules.demand.pid
+    if seen is None or pid.tuning != "learned":
+        return None
+    return tuning.gains(memory.tuning, seen.room, seen.per_pct, pid.window_minutes * 60.0)
 
 
 def setpoint(memory: ForesightMemory, rules: Rules, wall: datetime, raised_rh_pct: float) -> Target:

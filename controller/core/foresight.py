@@ -27,6 +27,7 @@ from controller.core.records import NEVER_T, Ahead, Room
 from controller.core.room_block import PA_PER_PCT
 from controller.core.room_model import MIDDLE_PCT, RoomMemory
 from controller.core.runtime import WINDOW_S, RuntimeMemory
+from controller.core.tuning import TuningMemory
 
 Choice = Literal["off", "keep-hours", "keep-error"]
 PULL_S = 60.0
@@ -57,6 +58,7 @@ class ForesightMemory(NamedTuple):
     seen_s: float = 0.0  # how much of the last day is in those means
     fill_t: float = NEVER_T  # the last filling
     fill_every_s: float | None = None  # the mean time between two
+    tuning: TuningMemory = TuningMemory()
 
 
 class Scene(NamedTuple):

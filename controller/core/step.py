@@ -35,6 +35,7 @@ from controller.core.books import LONGEST_INTERVAL_S, Tick
 from controller.core.calibration import CalibrationMemory
 from controller.core.demand import DemandMemory
 from controller.core.facts import gather as gather_facts
+from controller.core.foresight import ForesightMemory
 from controller.core.guards import Facts
 from controller.core.records import Action, Ahead, Decision, Inputs, Instant, Reading, Reason
 from controller.core.rules import Rules
@@ -98,8 +99,9 @@ def advance(state: State, inputs: Inputs, rules: Rules, now: Instant) -> tuple[S
         seen, view = ahead.look(
             seen, rules, t, tick.dt_s, on_s, belief.rh_pct, belief.temp_c, used, water, mist,
             max(rules.guards.shortest_on_s, relay.last_interval_s), setpoint.rh_pct, wanted_rh_pct,
+            state.refused,
         )  # fmt: skip
-        need = _need(state, rules, tick, belief.rh_pct, setpoint.rh_pct, used, on_s, view)
+        need = _need(state, rules, tick, belief.rh_pct, setpoint.rh_pct, used, on_s, view, seen)
     else:
         seen = foresight.blind(seen)
 
@@ -220,7 +222,7 @@ def _watch(
 
 def _need(
     state: State, rules: Rules, tick: Tick, rh_pct: float, setpoint_rh_pct: float,
-    used: RuntimeMemory, on_s: float, view: Ahead | None,
+    used: RuntimeMemory, on_s: float, view: Ahead | None, seen: ForesightMemory,
 ) -> DemandMemory:  # fmt: skip
     deadband_rh_pct = None
     if view is not None:
@@ -231,7 +233,7 @@ def _need(
         recent_duty = runtime.on_s_since(used, since_t, tick.t) / DUTY_LOOK_BACK_S
     return demand.advance(
         state.demand, rh_pct, setpoint_rh_pct, tick.dt_s, on_s, state.refused, recent_duty, rules.demand,
-        deadband_rh_pct,
+        deadband_rh_pct, ahead.gains(seen, rules, view),
     )  # fmt: skip
 
 
