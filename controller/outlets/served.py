@@ -23,6 +23,7 @@ PATIENCE_S = 5.0
 
 class _Server(ThreadingHTTPServer):
     daemon_threads = True
+    request_queue_size = 2 * MOST_AT_ONCE
 
     def __init__(self, address: tuple[str, int], handler: type[BaseHTTPRequestHandler]) -> None:
         self.address_family = socket.AF_INET6 if ":" in address[0] else socket.AF_INET

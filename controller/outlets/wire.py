@@ -25,6 +25,8 @@ LONGEST_TEXT = 500
 LONGEST_S = 3600.0
 """No state is good for longer, whatever it says."""
 MOST_MESSAGES = 20
+YEARS = range(1970, 9000)
+"""A board without a clock begins in 1970; a year near either end of the calendar cannot be reckoned with."""
 
 NAME = re.compile(r"[a-z0-9][a-z0-9-]{0,39}", re.ASCII)
 _HEARD = re.compile(rf"{ROOT}/({NAME.pattern})/(?:(online)|({NAME.pattern})/state)", re.ASCII)
@@ -65,7 +67,8 @@ def state(board: str, seen: RoomSeen) -> dict[str, Any]:
     if not seen.fresh:
         said["sentence"] = not_running(plain.get("at"))
         return said
-    said["sentence"], said["to_do"] = seen.told(plain["sentence"]), seen.told(plain["to_do"])
+    for key in ("sentence", "to_do"):
+        said[key] = seen.told(plain[key])[:LONGEST_TEXT]
     said["relay_on"], said["is_day"] = bool(plain["relay_on"]), bool(plain["is_day"])
     said.update({key: plain[key] for key in FIGURES})
     for kind in ("alarms", "notices"):
@@ -83,9 +86,17 @@ def not_running(at: str | None) -> str:
 
 
 def state_payload(said: dict[str, Any], age_s: float | None) -> str:
-    """The JSON of a state. Its age goes along, since the clocks of two boards need not agree."""
+    """The JSON of a state. Its age goes along, since the clocks of two boards need not agree.
+
+    The last notices, then the last alarms are left out where it would be too large to be read.
+    """
     with_age = {**said, "age_s": None if age_s is None else round(age_s, 1)}
-    return json.dumps(with_age, separators=(",", ":"), ensure_ascii=False, allow_nan=False)
+    while True:
+        text = json.dumps(with_age, separators=(",", ":"), ensure_ascii=False, allow_nan=False)
+        kind = "notices" if with_age.get("notices") else "alarms"
+        if len(text.encode()) <= LARGEST_BYTES or not with_age.get(kind):
+            return text
+        with_age[kind] = with_age[kind][:-1]
 
 
 class Said(NamedTuple):
@@ -125,10 +136,8 @@ def read_state(payload: bytes) -> Said | None:
             return None
         at = plain.get("at")
         moment = None if at is None else datetime.fromisoformat(at)
-        if moment is not None:
-            moment.timestamp()  # a year that no clock here can count in is refused
-            if moment.tzinfo is None:
-                return None
+        if moment is not None and (moment.tzinfo is None or moment.year not in YEARS):
+            return None
         alarms = plain.get("alarms", [])
         return Said(
             at=moment,
