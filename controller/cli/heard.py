@@ -7,7 +7,7 @@ import json
 import sys
 from datetime import datetime
 from time import monotonic, sleep
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NoReturn
 
 from controller.cli import common
 from controller.cli.broker import add_broker, broker_of
@@ -51,10 +51,12 @@ def run(args: argparse.Namespace) -> int:
     heard.start()
     try:
         if args.follow:
-            return follow(heard, args.json)
+            follow(heard, args.json)
         rooms = gathered(heard, args.wait)
         if rooms is None:
             raise HygroholdError(f"no connection to the broker at {args.broker}: {heard.trouble}")
+    except KeyboardInterrupt:  # the way to end --follow
+        return DONE
     finally:
         heard.stop()
     if args.json:
@@ -85,7 +87,7 @@ def gathered(heard: Heard, wait_s: float) -> tuple[HeardRoom, ...] | None:
     return None if heard.trouble and not rooms else rooms
 
 
-def follow(heard: Heard, as_json: bool) -> int:
+def follow(heard: Heard, as_json: bool) -> NoReturn:
     """Until Ctrl-C: a room whenever it changes by more than its age; also that the broker went and came."""
     shown: dict[tuple[str, str], HeardRoom] = {}
     trouble = ""

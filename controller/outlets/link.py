@@ -77,6 +77,7 @@ class Link:
         self._up, self._heard, self._say = up, heard, say
         self._trouble = "not connected yet"
         self._barred = ""
+        self._greeted = False  # whether the broker has answered in this connection, be it by a refusal
         self._ending = threading.Event()
         self._five = broker.version == "5"
         self._client = paho.Client(
@@ -160,6 +161,7 @@ class Link:
             self._ending.wait(RETRY_S[0])
 
     def _connected(self, client: paho.Client, _: Any, flags: Any, reason: Any, more: Any) -> None:
+        self._greeted = True
         if reason.is_failure:
             self._note(_refusal(str(reason)))
             return
@@ -174,8 +176,13 @@ class Link:
         self._note(_unreached(sys.exc_info()[1]))  # the library calls this where it has caught the error
 
     def _lost(self, client: paho.Client, _: Any, flags: Any, reason: Any, more: Any) -> None:
-        if not self._ending.is_set() and not self._trouble:
+        if self._ending.is_set():
+            return
+        if not self._greeted:
+            self._note("it hung up without an answer (does it want encryption, --tls-ca?)")
+        elif not self._trouble:
             self._note("the connection broke off")
+        self._greeted = False
 
     def _answered(self, client: paho.Client, _: Any, number: int, reason: Any, more: Any) -> None:
         """MQTT 5 only: what a broker does not let us say. In 3.1.1 it is lost without a word."""

@@ -63,6 +63,15 @@ def test_callers_who_say_nothing_take_only_so_many_places(
             one.close()
 
 
+def test_hanging_up_twice_is_no_error() -> None:
+    one, other = socket.socketpair()
+    with one, other:
+        served._shut(one)
+        assert other.recv(1) == b""
+        one.close()
+        served._shut(one)
+
+
 @pytest.mark.process
 def test_a_caller_who_drips_is_hung_up_on(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(served, "PATIENCE_S", 0.15)
