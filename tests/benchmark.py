@@ -13,7 +13,7 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
-from tests.benchmarks import board, rehearsals, reports, trouble
+from tests.benchmarks import board, brokers, rehearsals, reports, trouble
 from tests.benchmarks.paper import line
 
 PARTS = {
@@ -32,6 +32,7 @@ PARTS = {
         trouble.stall,
         trouble.hang,
         trouble.soak,
+        brokers.broker,
     )
 }
 

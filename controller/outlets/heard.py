@@ -13,8 +13,8 @@ from datetime import UTC, datetime
 from time import monotonic
 
 from controller.outlets.link import Broker, Link, nothing
-from controller.outlets.roster import MOST_ROOMS, HeardRoom, Roster
-from controller.outlets.wire import FILTERS
+from controller.outlets.roster import HeardRoom, Roster
+from controller.outlets.wire import FILTERS, MOST_ROOMS
 
 __all__ = ["Broker", "Heard", "HeardRoom"]
 

@@ -86,7 +86,7 @@ def _post(
     publisher = Publisher(wanted.board, seen, wanted.with_senml)
     gone = Will(online_topic(wanted.board), OFFLINE)
     # room for every topic of every room once, so that one look always fits
-    queue_most = max(QUEUE_MOST, 2 * len(seen()) + 1)
+    queue_most = max(QUEUE_MOST, 2 * len(seen()) + 2)
     link = Link(
         broker, f"hygrohold-{wanted.board}", will=gone, up=publisher.up, say=say, queue_most=queue_most
     )

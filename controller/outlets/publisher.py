@@ -1,7 +1,7 @@
 """PUBLISHER: several rooms of one board at a broker. Says what has changed, and all of it after each break.
 
 In:    looks at the rooms' status files.
-Out:   retained messages: the board online or offline, each room's state, its figures as SenML.
+Out:   retained messages: the board's rooms, and online or offline; each room's state and SenML.
 Never: keeps a backlog. What was not said while the broker was away is in the board's own record, not here.
 """
 
@@ -62,8 +62,10 @@ class Publisher:
         if self._anew.is_set():
             self._anew.clear()
             self._stands = {}
-        count = 0
-        for seen in self._look():
+        rooms = self._look()
+        names = wire.rooms_payload([seen.room for seen in rooms])
+        count = self._hand(post, Letter(wire.rooms_topic(self._board), names, None, names))
+        for seen in rooms:
             for letter in letters(self._board, seen, self._with_senml):
                 count += self._hand(post, letter)
         # last, so that nobody takes what stood there before a break for news

@@ -14,7 +14,6 @@ from typing import NamedTuple
 from controller.core.keeper import duration_words
 from controller.outlets import wire
 
-MOST_ROOMS = 256
 CLOCK_S = 60.0
 """Two boards' clocks may differ by this much before a retained message of the future is doubted."""
 
@@ -50,11 +49,16 @@ class _Heard(NamedTuple):
         return self.said.running and age_s <= self.said.good_for_s
 
 
+class _Board(NamedTuple):
+    online: bool = False
+    rooms: tuple[str, ...] | None = None  # None: it has not said which it has
+
+
 class Roster:
-    def __init__(self, most_rooms: int = MOST_ROOMS) -> None:
+    def __init__(self, most_rooms: int = wire.MOST_ROOMS) -> None:
         self._most = most_rooms
         self._rooms: dict[wire.Topic, _Heard] = {}
-        self._boards: dict[str, bool] = {}
+        self._boards: dict[str, _Board] = {}
         self.ignored = 0
         """Messages that were not understood, or for which there was no room left."""
 
@@ -65,7 +69,7 @@ class Roster:
             self.ignored += 1
             return False
         if not key.room:
-            return self._board(key.board, payload)
+            return self._board(key, payload)
         if not payload:
             return self._rooms.pop(key, None) is not None
         said = wire.read_state(payload)
@@ -80,25 +84,47 @@ class Roster:
         return True
 
     def rooms(self, mono_s: float) -> tuple[HeardRoom, ...]:
-        """Every room, by board and name."""
-        return tuple(self._room(key, heard, mono_s) for key, heard in sorted(self._rooms.items()))
+        """Every room, by board and name; also one of which there is nothing but its board's word."""
+        known = {(board, name) for board, one in self._boards.items() for name in one.rooms or ()}
+        states = {(key.board, key.room): heard for key, heard in self._rooms.items() if self._is_listed(key)}
+        found = sorted(known | states.keys())[: self._most]
+        return tuple(self._room(wire.Topic(*key), states.get(key), mono_s) for key in found)
 
     def room(self, topic: str, mono_s: float) -> HeardRoom | None:
         key = wire.read_topic(topic)
         found = None if key is None else self._rooms.get(key)
-        return None if key is None or found is None else self._room(key, found, mono_s)
+        if key is None or found is None or not self._is_listed(key):
+            return None
+        return self._room(key, found, mono_s)
 
-    def _board(self, board: str, payload: bytes) -> bool:
+    def _is_listed(self, key: wire.Topic) -> bool:
+        """What lies at the broker of a room that its board no longer has is not a room."""
+        listed = self._boards.get(key.board, _Board()).rooms
+        return listed is None or key.room in listed
+
+    def _board(self, key: wire.Topic, payload: bytes) -> bool:
+        board = key.board
         if board not in self._boards and len(self._boards) >= self._most:
             absent = self._boards.keys() - {key.board for key in self._rooms}
             if not absent:
                 self.ignored += 1
                 return False
             del self._boards[min(absent)]
-        online = payload == wire.ONLINE.encode()
-        changed = self._boards.get(board) != online
-        self._boards[board] = online
-        return changed
+        old = self._boards.get(board, _Board())
+        if key.of_board == "rooms":
+            new = old._replace(rooms=self._bounded(board, wire.read_rooms(payload)))
+        else:
+            new = old._replace(online=payload == wire.ONLINE.encode())
+        self._boards[board] = new
+        return new != old
+
+    def _bounded(self, board: str, names: tuple[str, ...] | None) -> tuple[str, ...] | None:
+        """All lists together are no longer than there may be rooms."""
+        others = sum(len(one.rooms or ()) for name, one in self._boards.items() if name != board)
+        if names is None or others + len(names) > self._most:
+            self.ignored += 1
+            return None
+        return names
 
     def _place(self, key: wire.Topic, mono_s: float) -> bool:
         """Makes a place for a room; one that is not heard any more has to give up its own."""
@@ -110,9 +136,12 @@ class Roster:
         del self._rooms[min(gone, key=lambda one: self._rooms[one].came_s)]
         return True
 
-    def _room(self, key: wire.Topic, heard: _Heard, mono_s: float) -> HeardRoom:
-        said, age_s = heard.said, heard.age_at(mono_s)
-        connected, good = self._boards.get(key.board, False), heard.good_at(mono_s)
+    def _room(self, key: wire.Topic, heard: _Heard | None, mono_s: float) -> HeardRoom:
+        connected = self._boards.get(key.board, _Board()).online
+        if heard is None:
+            why = "Nothing is heard of this room" if connected else "This board is not connected"
+            return HeardRoom(key.board, key.room, None, None, False, f"{why}.", None, None, ())
+        said, age_s, good = heard.said, heard.age_at(mono_s), heard.good_at(mono_s)
         online = connected and good
         sentence = said.sentence
         if not online:

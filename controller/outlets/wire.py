@@ -11,6 +11,7 @@ import json
 import math
 import re
 import unicodedata
+from collections.abc import Sequence
 from datetime import datetime
 from typing import Any, NamedTuple
 
@@ -25,13 +26,15 @@ LONGEST_TEXT = 500
 LONGEST_S = 3600.0
 """No state is good for longer, whatever it says."""
 MOST_MESSAGES = 20
+MOST_ROOMS = 256
+"""Of all boards together, for a listener."""
 YEARS = range(1970, 9000)
 """A board without a clock begins in 1970; a year near either end of the calendar cannot be reckoned with."""
 
 NAME = re.compile(r"[a-z0-9][a-z0-9-]{0,39}", re.ASCII)
-_HEARD = re.compile(rf"{ROOT}/({NAME.pattern})/(?:(online)|({NAME.pattern})/state)", re.ASCII)
+_HEARD = re.compile(rf"{ROOT}/({NAME.pattern})/(?:(online|rooms)|({NAME.pattern})/state)", re.ASCII)
 FIGURES = ("rh_pct", "temp_c", "target_rh_pct", "ceiling_rh_pct", "duty", "tank_l", "used_h_in_24")
-FILTERS = (f"{ROOT}/+/online", f"{ROOT}/+/+/state")
+FILTERS = (f"{ROOT}/+/online", f"{ROOT}/+/rooms", f"{ROOT}/+/+/state")
 """What a listener asks a broker for."""
 
 
@@ -43,6 +46,10 @@ def board_name(host: str) -> str:
 
 def online_topic(board: str) -> str:
     return f"{ROOT}/{board}/online"
+
+
+def rooms_topic(board: str) -> str:
+    return f"{ROOT}/{board}/rooms"
 
 
 def state_topic(board: str, room: str) -> str:
@@ -115,15 +122,33 @@ class Said(NamedTuple):
 
 
 class Topic(NamedTuple):
-    """``room`` is "" for a board's own topic."""
+    """``room`` is "" for a board's own topic, which ``of_board`` then names: "online" or "rooms"."""
 
     board: str
     room: str
+    of_board: str = ""
 
 
 def read_topic(topic: str) -> Topic | None:
     found = _HEARD.fullmatch(topic)
-    return None if found is None else Topic(found[1], found[3] or "")
+    return None if found is None else Topic(found[1], found[3] or "", found[2] or "")
+
+
+def rooms_payload(rooms: Sequence[str]) -> str:
+    """A board's rooms: its states expire, but that there is such a room is not to be forgotten."""
+    return json.dumps(sorted(rooms)[:MOST_ROOMS])
+
+
+def read_rooms(payload: bytes) -> tuple[str, ...] | None:
+    """The rooms a board says it has; None for anything else. Raises nothing."""
+    try:
+        names = json.loads(payload.decode()) if len(payload) <= LARGEST_BYTES else None
+    except (ValueError, RecursionError):
+        return None
+    if not isinstance(names, list) or len(names) > MOST_ROOMS:
+        return None
+    good = all(isinstance(name, str) and NAME.fullmatch(name) for name in names)
+    return tuple(sorted(set(names))) if good else None
 
 
 def read_state(payload: bytes) -> Said | None:

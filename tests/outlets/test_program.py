@@ -97,6 +97,7 @@ def test_messages_go_out_at_each_turn_and_a_last_word_at_the_end(
     (made,) = FakeLink.made
     assert made.told == [
         "start",
+        "hygrohold/shed-a/rooms",
         *(f"hygrohold/shed-a/{file.room}/state" for file in files),
         "hygrohold/shed-a/online",
     ]

@@ -10,7 +10,7 @@ from controller.outlets.seen import RoomSeen
 from tests.outlets.helpers import seen
 
 STATE, SENML = wire.state_topic("shed-a", "larch"), "hygrohold/shed-a/larch/senml"
-ONLINE = wire.online_topic("shed-a")
+ONLINE, ROOMS = wire.online_topic("shed-a"), wire.rooms_topic("shed-a")
 
 
 class FakePost:
@@ -45,7 +45,7 @@ class Bench:
 
 def test_only_news_goes_out_and_online_last() -> None:
     bench = Bench(seen())
-    assert bench.work() == [STATE, SENML, ONLINE]
+    assert bench.work() == [ROOMS, STATE, SENML, ONLINE]
     bench.rooms = [seen(age_s=20.0)]
     assert bench.work() == []  # only its age went on
     bench.rooms = [seen(rh_pct=66.0)]
@@ -56,9 +56,9 @@ def test_only_news_goes_out_and_online_last() -> None:
 
 def test_after_a_break_all_is_said_anew() -> None:
     bench = Bench(seen("larch"), seen("oak"), with_senml=False)
-    assert len(bench.work()) == 3
+    assert len(bench.work()) == 4
     bench.publisher.up()
-    assert len(bench.work()) == 3
+    assert len(bench.work()) == 4
     assert bench.work() == []
 
 
@@ -67,9 +67,9 @@ def test_what_is_not_taken_is_said_later_and_then_the_newest() -> None:
     bench.post.most = 0
     assert bench.work() == []
     bench.rooms = [seen(rh_pct=62.0)]
-    bench.post.most = 1
+    bench.post.most = 2
     bench.publisher.work(bench.post)
-    ((topic, payload, _),) = bench.post.taken
+    (_, (topic, payload, _)) = bench.post.taken
     assert (topic, json.loads(payload)["rh_pct"]) == (STATE, 62.0)
     bench.post.taken = []
     assert bench.work() == [ONLINE]

@@ -132,6 +132,32 @@ def test_an_empty_message_takes_a_room_away() -> None:
     assert ear.roster.room("no topic", 0.0) is None
 
 
+def test_a_room_is_not_forgotten_because_its_state_expired() -> None:
+    """A board that died a week ago: the broker has dropped all but its will and its list."""
+    ear = Ear()
+    ear.take(wire.rooms_topic("shed-a"), wire.rooms_payload(["oak", "larch"]).encode(), True)
+    assert [(room.room, room.online, room.sentence) for room in ear.rooms()] == [
+        ("larch", False, "This board is not connected."),
+        ("oak", False, "This board is not connected."),
+    ]
+    ear.board()
+    ear.room(seen("oak"))
+    larch, oak = ear.rooms()
+    assert (larch.sentence, oak.online) == ("Nothing is heard of this room.", True)
+
+
+def test_what_lies_there_of_a_room_that_is_no_more_is_not_shown() -> None:
+    ear = Ear()
+    ear.board()
+    ear.room(seen("elm"), retained=True)
+    ear.room(seen("oak"))
+    assert ear.take(wire.rooms_topic("shed-a"), wire.rooms_payload(["oak"]).encode())
+    assert [room.room for room in ear.rooms()] == ["oak"]
+    assert ear.roster.room(wire.state_topic("shed-a", "elm"), 0.0) is None
+    assert ear.take(wire.rooms_topic("shed-a"), b"nonsense")  # then everything heard is one
+    assert [room.room for room in ear.rooms()] == ["elm", "oak"]
+
+
 def test_no_more_rooms_than_there_is_place_for() -> None:
     ear = Ear(most=3)
     ear.board()
@@ -139,6 +165,11 @@ def test_no_more_rooms_than_there_is_place_for() -> None:
         ear.room(seen(f"room-{number}"))
     assert [room.room for room in ear.rooms()] == ["room-0", "room-1", "room-2"]
     assert ear.roster.ignored == 2
+    for board, names in (("shed-a", ["room-1", "room-7", "room-8"]), ("shed-b", ["x"])):
+        ear.take(wire.rooms_topic(board), wire.rooms_payload(names).encode())
+    assert [room.room for room in ear.rooms()] == ["room-1", "room-7", "room-8"]
+    assert ear.roster.ignored == 3
+    ear.take(wire.rooms_topic("shed-a"), b"")
     assert ear.room(seen("room-1"))  # one that is known is heard on
     ear.mono_s = GOOD_FOR_S + 10.0
     ear.room(seen("room-1"))
@@ -168,10 +199,9 @@ def test_what_is_not_ours_is_counted_and_changes_nothing() -> None:
     assert ear.roster.ignored == 2
 
 
-topics = st.sampled_from(
-    ["hygrohold/a/online", "hygrohold/a/r/state", "hygrohold/b/r/state", "hygrohold/b/s/state", "x"]
-)
-payloads = st.sampled_from([b"online", b"", b"{}", b"\xff"]) | st.binary(max_size=20)
+parts = ("a/online", "a/rooms", "a/r/state", "b/r/state", "b/s/state", "a/r/senml")
+topics = st.sampled_from([f"hygrohold/{part}" for part in parts])
+payloads = st.sampled_from([b"online", b"", b"{}", b"\xff", b'["r", "s", "t"]']) | st.binary(max_size=20)
 good = wire.state_payload(wire.state("a", seen()), 1.0).encode()
 moments = st.integers(-20000, 50000).map(lambda days: NOON + timedelta(days=days))
 

@@ -64,7 +64,8 @@ def test_the_largest_state_is_small_enough_to_be_read() -> None:
 @pytest.mark.parametrize(
     ("topic", "found"),
     [
-        ("hygrohold/shed-a/online", wire.Topic("shed-a", "")),
+        ("hygrohold/shed-a/online", wire.Topic("shed-a", "", "online")),
+        ("hygrohold/shed-a/rooms", wire.Topic("shed-a", "", "rooms")),
         ("hygrohold/shed-a/larch/state", wire.Topic("shed-a", "larch")),
         ("hygrohold/shed-a/online/state", wire.Topic("shed-a", "online")),
         ("hygrohold/shed-a/larch/senml", None),
@@ -82,8 +83,24 @@ def test_topics(topic: str, found: wire.Topic | None) -> None:
 
 
 def test_the_topics_written_are_those_that_are_read() -> None:
-    assert wire.read_topic(wire.online_topic("a")) == wire.Topic("a", "")
+    assert wire.read_topic(wire.online_topic("a")) == wire.Topic("a", "", "online")
+    assert wire.read_topic(wire.rooms_topic("a")) == wire.Topic("a", "", "rooms")
     assert wire.read_topic(wire.state_topic("a", "b")) == wire.Topic("a", "b")
+
+
+def test_a_boards_rooms_are_read_again_and_nothing_else_is() -> None:
+    assert wire.read_rooms(wire.rooms_payload(["oak", "larch", "oak"]).encode()) == ("larch", "oak")
+    for text in (
+        b"",
+        b"\xff",
+        b"{}",
+        b'["A"]',
+        b"[1]",
+        b"[" * 30000,
+        b'["a"' + b',"a"' * 300 + b"]",
+        b" " * 40000,
+    ):
+        assert wire.read_rooms(text) is None
 
 
 @pytest.mark.parametrize(

@@ -1,0 +1,172 @@
+"""Two hundred rooms at one broker on this machine: how late each word is heard, and whether one is lost.
+
+Ten boards, each a process of its own with twenty rooms: the real core decides each room every 10 s, the real status
+file is written on change and every 30 s, the real publisher looks every 2 s. One listener hears them all.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+import socket
+import statistics
+import subprocess
+import sys
+import tempfile
+import threading
+import time
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+from controller import Controller, Inputs, Instant, Reading, Settings
+from controller.outlets import link, program
+from controller.outlets.heard import Broker, Heard, HeardRoom
+from controller.outlets.seen import RoomFile
+from controller.status import StatusFile
+from tests.benchmarks.paper import ROOT, line
+
+BOARDS, ROOMS, TICK_S, LOOK_S = 10, 20, 10.0, 2.0
+WARM_S, FOR_S, CALM_S = 25.0, 180.0, 6.0
+Times = dict[str, float]
+
+
+def broker() -> None:
+    """``BOARDS`` times ``ROOMS`` rooms for ``FOR_S`` seconds."""
+    mosquitto = shutil.which("mosquitto", path=f"{os.environ.get('PATH', '')}:/usr/sbin")
+    if mosquitto is None:
+        line("200 rooms at a broker", "not measured: there is no mosquitto (Debian: apt install mosquitto)")
+        return
+    with tempfile.TemporaryDirectory() as name:
+        folder, port = Path(name), _free_port()
+        post = subprocess.Popen(
+            (mosquitto, "-p", str(port)), stderr=subprocess.DEVNULL, stdout=subprocess.DEVNULL
+        )
+        time.sleep(1.0)
+        boards: list[subprocess.Popen[bytes]] = []
+        heard: Times = {}
+
+        def changed(room: HeardRoom | None) -> None:
+            if room is not None and room.at is not None:
+                heard.setdefault(f"{room.board}/{room.room}@{int(room.at.timestamp())}", time.time())
+
+        ear = Heard(Broker("127.0.0.1", port), changed=changed)
+        ear.start()
+        try:
+            for number in range(BOARDS):
+                code = f"from tests.benchmarks.brokers import board; board({number}, {port}, {name!r})"
+                boards.append(subprocess.Popen((sys.executable, "-c", code), cwd=ROOT))
+            time.sleep(WARM_S + FOR_S / 2)
+            line("load meanwhile, 1 min", f"{os.getloadavg()[0]:.1f}")
+            online = sum(room.online for room in ear.rooms())
+            for one in boards:
+                one.wait()
+        finally:
+            ear.stop()
+            for one in (*boards, post):
+                one.kill()
+                one.wait()
+        line(f"rooms of {BOARDS} boards online halfway", f"{online} of {BOARDS * ROOMS}")
+        _tell([json.loads((folder / f"{number}.json").read_text()) for number in range(BOARDS)], heard)
+
+
+def _free_port() -> int:
+    with socket.socket() as one:
+        one.bind(("127.0.0.1", 0))
+        return int(one.getsockname()[1])
+
+
+def _tell(boards: list[dict[str, Any]], heard: Times) -> None:
+    written = {key: at_s for one in boards for key, at_s in one["written"].items()}
+    handed = {key: at_s for one in boards for key, at_s in one["handed"].items()}
+    replaced, lost = 0, 0
+    for key in written.keys() - heard.keys():
+        room, at = key.split("@")
+        newer = any(f"{room}@{int(at) + later}" in heard for later in range(1, int(LOOK_S) + 2))
+        replaced, lost = replaced + newer, lost + (not newer)
+    line("status files written, messages handed over", f"{len(written)}, {len(handed)}")
+    line("of them never heard", f"{lost}; replaced by a newer within one look: {replaced}")
+    line("handed over but never heard", f"{len(handed.keys() - heard.keys())}")
+    line(
+        "from handed over to heard",
+        _spread([heard[key] - handed[key] for key in handed if key in heard], 1e3, "ms"),
+    )
+    words = _spread([heard[key] - written[key] for key in written if key in heard], 1.0, "s")
+    line(f"from written to heard, a look each {LOOK_S:g} s", words)
+    share = statistics.median(one["cpu_s"] for one in boards) / (WARM_S + FOR_S)
+    line(f"CPU of a board's process, {ROOMS} rooms' cores included", f"{share:.1%} of a core, median")
+
+
+def _spread(delays: list[float], times: float, unit: str) -> str:
+    if len(delays) < 100:
+        return f"too few: {len(delays)}"
+    cuts = statistics.quantiles(delays, n=100)
+    longest = max(delays) * times
+    return f"median {cuts[49] * times:.3g}, 99 % {cuts[98] * times:.3g}, longest {longest:.3g} {unit} of {len(delays)}"
+
+
+class _Room:
+    """A room whose air goes up with mist and down without, by the real core."""
+
+    def __init__(self, folder: Path, board: str, number: int) -> None:
+        self.key = f"{board}/room-{number}"
+        self.file = RoomFile(f"room-{number}", folder / board / f"{number}.json")
+        self._controller = Controller(Settings())
+        self._status = StatusFile(self.file.status, self.file.room, TICK_S, 0.4, on_disk=False)
+        self._rh_pct, self._last = 55.0 + number % 12, (False, ())
+        self.next_s = time.monotonic() + TICK_S * number / ROOMS
+
+    def tick(self, written: Times) -> None:
+        now = Instant(time.monotonic(), datetime.now(UTC))
+        inputs = Inputs((Reading(self._rh_pct, 24.0 + self._rh_pct % 1.0 / 10.0),))
+        decision = self._controller.step(inputs, now)
+        self._rh_pct += 0.4 if decision.relay_on else -0.2
+        stands = (decision.relay_on, tuple(reason.code for reason in decision.reasons))
+        before = self._stamp()
+        self._status.ticked(inputs, decision, stands != self._last)
+        self._last = stands
+        if self._stamp() != before:
+            written[f"{self.key}@{int(now.wall.timestamp())}"] = time.time()
+        self.next_s += TICK_S
+
+    def _stamp(self) -> int:
+        return self.file.status.stat().st_mtime_ns if self.file.status.exists() else 0
+
+
+def board(number: int, port: int, folder: str) -> None:
+    """One board's process: its rooms in one thread, the publisher in another."""
+    name, written, handed = f"board-{number}", Times(), Times()
+    rooms = [_Room(Path(folder), name, each) for each in range(ROOMS)]
+    publish = link.Link.publish
+
+    def noted(self: link.Link, topic: str, payload: str, expires_s: float | None = None) -> bool:
+        at_s = time.time()
+        done = publish(self, topic, payload, expires_s)
+        if done and topic.endswith("/state"):
+            said = json.loads(payload)
+            if said["at"] is not None:
+                at = datetime.fromisoformat(said["at"]).timestamp()
+                handed.setdefault(f"{name}/{said['room']}@{int(at)}", at_s)
+        return done
+
+    link.Link.publish = noted  # type: ignore[method-assign]
+    ending = threading.Event()
+    wanted = program.Wanted(broker=Broker("127.0.0.1", port), board=name)
+    args = ([room.file for room in rooms], wanted, LOOK_S, ending, lambda words: None)
+    publisher = threading.Thread(target=program.run, args=args)
+    publisher.start()
+    until_s = time.monotonic() + WARM_S + FOR_S
+    while time.monotonic() < until_s:
+        for room in rooms:
+            if room.next_s <= time.monotonic():
+                room.tick(written)
+        time.sleep(0.02)
+    time.sleep(CALM_S)  # what was written last is to be heard as well
+    used = os.times()
+    ending.set()
+    publisher.join()
+    began_s = until_s - FOR_S - time.monotonic() + time.time()
+    kept = [{key: at_s for key, at_s in one.items() if at_s >= began_s} for one in (written, handed)]
+    found = {"written": kept[0], "handed": kept[1], "cpu_s": used.user + used.system}
+    (Path(folder) / f"{number}.json").write_text(json.dumps(found))
