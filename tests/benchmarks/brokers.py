@@ -1,7 +1,7 @@
 """Two hundred rooms at one broker on this machine: how late each word is heard, and whether one is lost.
 
-Ten boards, each a process of its own with twenty rooms: the real core decides each room every 10 s, the real status
-file is written on change and every 30 s, the real publisher looks every 2 s. One listener hears them all.
+Ten boards, each a process of its own with twenty rooms: the real core decides each room every 10 s, the real
+status file is written on change and every 30 s, the real publisher looks every 2 s. One listener hears all.
 """
 
 from __future__ import annotations
@@ -102,8 +102,8 @@ def _spread(delays: list[float], times: float, unit: str) -> str:
     if len(delays) < 100:
         return f"too few: {len(delays)}"
     cuts = statistics.quantiles(delays, n=100)
-    longest = max(delays) * times
-    return f"median {cuts[49] * times:.3g}, 99 % {cuts[98] * times:.3g}, longest {longest:.3g} {unit} of {len(delays)}"
+    middle, late, last = cuts[49] * times, cuts[98] * times, max(delays) * times
+    return f"median {middle:.3g}, 99 % {late:.3g}, longest {last:.3g} {unit} of {len(delays)}"
 
 
 class _Room:
