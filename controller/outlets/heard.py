@@ -29,7 +29,7 @@ class Heard:
         self, broker: Broker, most_rooms: int = MOST_ROOMS,
         changed: Callable[[HeardRoom | None], None] = nothing, say: Callable[[str], None] = nothing,
     ) -> None:  # fmt: skip
-        """Raises HygroholdError for a CA file that cannot be used, or without the library."""
+        """Raises SettingsError for a CA file that cannot be used."""
         self._roster = Roster(most_rooms)
         self._lock = threading.Lock()
         self._changed = changed

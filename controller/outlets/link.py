@@ -20,7 +20,7 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any, Literal, NamedTuple
 
-from controller.errors import HygroholdError
+from controller.errors import HygroholdError, SettingsError
 
 try:
     from paho.mqtt import client as paho
@@ -72,7 +72,7 @@ class Link:
         up: Callable[[], None] = nothing, heard: Callable[[str, bytes, bool], None] = nothing,
         say: Callable[[str], None] = nothing, queue_most: int = QUEUE_MOST,
     ) -> None:  # fmt: skip
-        """Raises HygroholdError for a CA file that cannot be used."""
+        """Raises SettingsError for a CA file that cannot be used."""
         self._broker, self._filters = broker, tuple(filters)
         self._up, self._heard, self._say = up, heard, say
         self._trouble = "not connected yet"
@@ -237,4 +237,4 @@ def _trusting(ca_file: Path) -> ssl.SSLContext:
         return ssl.create_default_context(cafile=str(ca_file))
     except OSError as error:  # an SSLError is one
         words = f"--tls-ca: {ca_file} holds no certificate that can be used: {error.strerror or error}"
-        raise HygroholdError(words) from error
+        raise SettingsError(words) from error

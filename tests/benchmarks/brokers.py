@@ -32,70 +32,103 @@ WARM_S, FOR_S, CALM_S = 25.0, 180.0, 6.0
 Times = dict[str, float]
 
 
+class _Post:
+    """A broker on a free port, which keeps nothing over its end."""
+
+    def __init__(self, program: str) -> None:
+        with socket.socket() as one:
+            one.bind(("127.0.0.1", 0))
+            self.port = int(one.getsockname()[1])
+        self._program = program
+        self.start()
+
+    def start(self) -> None:
+        words = (self._program, "-p", str(self.port))
+        self._process = subprocess.Popen(words, stderr=subprocess.DEVNULL, stdout=subprocess.DEVNULL)
+
+    def kill(self) -> None:
+        self._process.kill()
+        self._process.wait()
+
+
 def broker() -> None:
-    """``BOARDS`` times ``ROOMS`` rooms for ``FOR_S`` seconds."""
+    """``BOARDS`` times ``ROOMS`` rooms for ``FOR_S`` seconds; then the broker is killed and started again."""
     mosquitto = shutil.which("mosquitto", path=f"{os.environ.get('PATH', '')}:/usr/sbin")
     if mosquitto is None:
         line("200 rooms at a broker", "not measured: there is no mosquitto (Debian: apt install mosquitto)")
         return
-    with tempfile.TemporaryDirectory() as name:
-        folder, port = Path(name), _free_port()
-        post = subprocess.Popen(
-            (mosquitto, "-p", str(port)), stderr=subprocess.DEVNULL, stdout=subprocess.DEVNULL
-        )
-        time.sleep(1.0)
-        boards: list[subprocess.Popen[bytes]] = []
-        heard: Times = {}
+    heard: Times = {}
+    newest: Times = {}
 
-        def changed(room: HeardRoom | None) -> None:
-            if room is not None and room.at is not None:
-                heard.setdefault(f"{room.board}/{room.room}@{int(room.at.timestamp())}", time.time())
+    def changed(room: HeardRoom | None) -> None:
+        if room is not None and room.at is not None:
+            name = f"{room.board}/{room.room}"
+            newest[name] = time.time()
+            heard.setdefault(f"{name}@{int(room.at.timestamp())}", newest[name])
 
-        ear = Heard(Broker("127.0.0.1", port), changed=changed)
+    with tempfile.TemporaryDirectory() as folder:
+        post = _Post(mosquitto)
+        ear = Heard(Broker("127.0.0.1", post.port), changed=changed)
         ear.start()
+        boards = []
         try:
             for number in range(BOARDS):
-                code = f"from tests.benchmarks.brokers import board; board({number}, {port}, {name!r})"
+                code = f"from tests.benchmarks.brokers import board; board({number}, {post.port}, {folder!r})"
                 boards.append(subprocess.Popen((sys.executable, "-c", code), cwd=ROOT))
-            time.sleep(WARM_S + FOR_S / 2)
-            line("load meanwhile, 1 min", f"{os.getloadavg()[0]:.1f}")
+            time.sleep(WARM_S)
+            began_s = time.time()
+            time.sleep(FOR_S)
+            ended_s = time.time()
+            time.sleep(CALM_S)  # what was written last is to be heard as well
             online = sum(room.online for room in ear.rooms())
+            line("load meanwhile, 1 min", f"{os.getloadavg()[0]:.1f}")
+            line(f"rooms of {BOARDS} boards online at the end", f"{online} of {BOARDS * ROOMS}")
+            line("broker killed, and back after 5 s: every room heard", _again(post, newest))
+            (Path(folder) / "end").touch()
             for one in boards:
                 one.wait()
         finally:
             ear.stop()
-            for one in (*boards, post):
+            post.kill()
+            for one in boards:
                 one.kill()
-                one.wait()
-        line(f"rooms of {BOARDS} boards online halfway", f"{online} of {BOARDS * ROOMS}")
-        _tell([json.loads((folder / f"{number}.json").read_text()) for number in range(BOARDS)], heard)
+        found = [json.loads((Path(folder) / f"{number}.json").read_text()) for number in range(BOARDS)]
+    _tell(found, heard, began_s, ended_s)
 
 
-def _free_port() -> int:
-    with socket.socket() as one:
-        one.bind(("127.0.0.1", 0))
-        return int(one.getsockname()[1])
+def _again(post: _Post, newest: Times) -> str:
+    post.kill()
+    time.sleep(5.0)
+    post.start()
+    back_s = time.time()
+    while time.time() < back_s + 90.0:
+        times = [at_s for at_s in list(newest.values()) if at_s > back_s]
+        if len(times) == BOARDS * ROOMS:
+            return f"{max(times) - back_s:.1f} s after its start"
+        time.sleep(0.1)
+    return f"only {len(times)} within 90 s"
 
 
-def _tell(boards: list[dict[str, Any]], heard: Times) -> None:
-    written = {key: at_s for one in boards for key, at_s in one["written"].items()}
-    handed = {key: at_s for one in boards for key, at_s in one["handed"].items()}
+def _tell(boards: list[dict[str, Any]], heard: Times, began_s: float, ended_s: float) -> None:
+    written, handed = (
+        {key: at_s for one in boards for key, at_s in one[kind].items() if began_s <= at_s <= ended_s}
+        for kind in ("written", "handed")
+    )
     replaced, lost = 0, 0
     for key in written.keys() - heard.keys():
         room, at = key.split("@")
         newer = any(f"{room}@{int(at) + later}" in heard for later in range(1, int(LOOK_S) + 2))
         replaced, lost = replaced + newer, lost + (not newer)
-    line("status files written, messages handed over", f"{len(written)}, {len(handed)}")
-    line("of them never heard", f"{lost}; replaced by a newer within one look: {replaced}")
-    line("handed over but never heard", f"{len(handed.keys() - heard.keys())}")
-    line(
-        "from handed over to heard",
-        _spread([heard[key] - handed[key] for key in handed if key in heard], 1e3, "ms"),
-    )
-    words = _spread([heard[key] - written[key] for key in written if key in heard], 1.0, "s")
+    line("status files written, states handed over", f"{len(written)}, {len(handed)} in {FOR_S:g} s")
+    line("written, never heard", f"{lost}; and replaced by a newer one within a look: {replaced}")
+    line("handed over, never heard", f"{len(handed.keys() - heard.keys())}")
+    words = _spread([heard[key] - at_s for key, at_s in handed.items() if key in heard], 1e3, "ms")
+    line("from handed over to heard", words)
+    words = _spread([heard[key] - at_s for key, at_s in written.items() if key in heard], 1.0, "s")
     line(f"from written to heard, a look each {LOOK_S:g} s", words)
-    share = statistics.median(one["cpu_s"] for one in boards) / (WARM_S + FOR_S)
+    share = statistics.median(one["cpu_share"] for one in boards)
     line(f"CPU of a board's process, {ROOMS} rooms' cores included", f"{share:.1%} of a core, median")
+    line("memory of a board's process", f"{max(one['rss_mib'] for one in boards):.0f} MiB at most")
 
 
 def _spread(delays: list[float], times: float, unit: str) -> str:
@@ -156,17 +189,17 @@ def board(number: int, port: int, folder: str) -> None:
     args = ([room.file for room in rooms], wanted, LOOK_S, ending, lambda words: None)
     publisher = threading.Thread(target=program.run, args=args)
     publisher.start()
-    until_s = time.monotonic() + WARM_S + FOR_S
-    while time.monotonic() < until_s:
+    end, began = Path(folder) / "end", (time.monotonic(), os.times())
+    while not end.exists():
         for room in rooms:
             if room.next_s <= time.monotonic():
                 room.tick(written)
         time.sleep(0.02)
-    time.sleep(CALM_S)  # what was written last is to be heard as well
     used = os.times()
+    cpu_s = used.user + used.system - began[1].user - began[1].system
+    status = dict(part.split(":", 1) for part in Path("/proc/self/status").read_text().splitlines())
     ending.set()
     publisher.join()
-    began_s = until_s - FOR_S - time.monotonic() + time.time()
-    kept = [{key: at_s for key, at_s in one.items() if at_s >= began_s} for one in (written, handed)]
-    found = {"written": kept[0], "handed": kept[1], "cpu_s": used.user + used.system}
+    found = {"written": written, "handed": handed, "cpu_share": cpu_s / (time.monotonic() - began[0])}
+    found["rss_mib"] = int(status["VmRSS"].split()[0]) / 1024
     (Path(folder) / f"{number}.json").write_text(json.dumps(found))

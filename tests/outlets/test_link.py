@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import builtins
+import contextlib
 import importlib
+import random
 import socket
 import ssl
 import sys
@@ -16,7 +18,7 @@ import pytest
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.reasoncodes import ReasonCode
 
-from controller.errors import HygroholdError
+from controller.errors import HygroholdError, SettingsError
 from controller.outlets import heard, link
 from controller.outlets.link import Broker, Link, Will
 
@@ -284,7 +286,7 @@ def test_users_and_certificates(make: Callable[..., Made], tmp_path: Path) -> No
     nonsense = tmp_path / "ca.pem"
     nonsense.write_text("nonsense")
     for path in (nonsense, tmp_path / "none.pem"):
-        with pytest.raises(HygroholdError, match=r"--tls-ca: .*\.pem holds no certificate that can be used"):
+        with pytest.raises(SettingsError, match=r"--tls-ca: .*\.pem holds no certificate that can be used"):
             make(Broker("host", 8883, ca_file=path))
 
 
@@ -331,3 +333,28 @@ def test_what_is_heard_can_be_asked_for_at_any_time(clients: list[FakeClient]) -
     assert changes[1] is not None
     assert (len(changes), changes[1].room, ear.ignored) == (2, "larch", 1)
     ear.stop()
+
+
+@pytest.mark.process
+def test_a_broker_that_talks_nonsense_ends_no_link(monkeypatch: pytest.MonkeyPatch) -> None:
+    """After a greeting of MQTT 5.0, 3.2 (or none): bytes of no meaning. It comes back each time."""
+    monkeypatch.setattr(link, "RETRY_S", (0.01, 0.02))
+    chance = random.Random(1)
+    enough = threading.Event()
+    server = socket.create_server(("127.0.0.1", 0))
+
+    def talk() -> None:
+        for number in range(30):
+            with contextlib.suppress(OSError), server.accept()[0] as caller:
+                caller.settimeout(0.5)
+                caller.recv(4096)
+                greeting = b"\x20\x03\x00\x00\x00" if number % 3 else b""
+                caller.sendall(greeting + chance.randbytes(chance.randrange(1, 60)))
+        enough.set()
+
+    threading.Thread(target=talk, daemon=True).start()
+    one = Link(Broker("127.0.0.1", server.getsockname()[1]), "a", filters=("a",))
+    one.start()
+    with server:
+        assert enough.wait(15.0)
+    one.stop()
