@@ -86,6 +86,8 @@ ONE_DOOR = {
     "simple_pid": ["controller/core/demand_pid.py"],
     "matplotlib": ["controller/picture_parts.py"],
     "apprise": ["controller/notifier/service_child.py"],
+    "paho": ["controller/outlets/link.py"],
+    "prometheus_client": ["controller/outlets/exposition.py"],
     "svg": ["controller/reporting/charts.py"],
 }
 ONE_FOLDER = {"sqlite3": "controller/history/", "gpiozero": "controller/devices/"}
