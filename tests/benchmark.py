@@ -1,7 +1,8 @@
 """Figures, not tests: how fast, how big. Prints a table; nothing here can fail.
 
-python tests/benchmark.py            all, about six minutes
+python tests/benchmark.py            all, about ten minutes
 python tests/benchmark.py core year  only these
+python tests/benchmark.py broker     two hundred rooms at one broker, about four minutes of these
 """
 
 from __future__ import annotations
@@ -13,7 +14,7 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
-from tests.benchmarks import board, rehearsals, reports, trouble
+from tests.benchmarks import board, brokers, rehearsals, reports, trouble
 from tests.benchmarks.paper import line
 
 PARTS = {
@@ -32,6 +33,7 @@ PARTS = {
         trouble.stall,
         trouble.hang,
         trouble.soak,
+        brokers.broker,
     )
 }
 

@@ -53,9 +53,9 @@ def test_a_png_of_sensible_size_at_every_length(tmp_path: Path, days: float) -> 
     assert 30_000 < len(content) < 2_000_000
 
 
-@pytest.fixture
-def drawn(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Any:
-    """The figure as it was saved, of two days."""
+@pytest.fixture(scope="module")
+def drawn(tmp_path_factory: pytest.TempPathFactory) -> Any:
+    """The figure as it was saved, of two days; nobody changes it."""
     saved: list[Any] = []
     save = picture_parts.save
 
@@ -63,8 +63,9 @@ def drawn(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Any:
         saved.append(figure)
         save(figure, path)
 
-    monkeypatch.setattr(picture_parts, "save", keep)
-    compare_picture.draw(tmp_path / "p.png", made(2.0), WEATHER)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(picture_parts, "save", keep)
+        compare_picture.draw(tmp_path_factory.mktemp("drawn") / "p.png", made(2.0), WEATHER)
     return saved[0]
 
 

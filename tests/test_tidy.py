@@ -5,6 +5,7 @@ from __future__ import annotations
 import ast
 import re
 import subprocess
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -31,19 +32,21 @@ def name_of(path: Path) -> str:
     return str(path.relative_to(ROOT))
 
 
+@cache
 def tree_of(path: Path) -> ast.Module:
     return ast.parse(path.read_text(encoding="utf-8"))
 
 
-def imports_of(path: Path) -> set[str]:
-    found = set()
+@cache
+def imports_of(path: Path) -> frozenset[str]:
+    found: set[str] = set()
     for node in ast.walk(tree_of(path)):
         if isinstance(node, ast.Import):
             found |= {alias.name for alias in node.names}
         elif isinstance(node, ast.ImportFrom) and node.module:
             found.add(node.module)
             found |= {f"{node.module}.{alias.name}" for alias in node.names}
-    return found
+    return frozenset(found)
 
 
 @pytest.mark.parametrize("path", MODULES, ids=name_of)
@@ -86,6 +89,8 @@ ONE_DOOR = {
     "simple_pid": ["controller/core/demand_pid.py"],
     "matplotlib": ["controller/picture_parts.py"],
     "apprise": ["controller/notifier/service_child.py"],
+    "paho": ["controller/outlets/link.py"],
+    "prometheus_client": ["controller/outlets/exposition.py"],
     "svg": ["controller/reporting/charts.py"],
 }
 ONE_FOLDER = {"sqlite3": "controller/history/", "gpiozero": "controller/devices/"}

@@ -40,6 +40,8 @@ COMMANDS = (
     "acknowledge",
     "tell",
     "report",
+    "publish",
+    "heard",
     "backup",
     "restore",
     "service",

@@ -1,15 +1,16 @@
-"""AHEAD: what foresight is given, and the setpoint as early as the room needs to follow it.
+"""AHEAD: what foresight is given and what comes of it: the setpoint in time, what the demand looks at.
 
 In:    what the stages before it found this tick.
-Out:   the foresight's memory and what it sees; a Target.
-Never: decides: see ``foresight.py`` for that.
+Out:   a Target, the foresight's memory and what it sees, the demand's new memory.
+Never: decides: see ``foresight.py`` and ``demand.py`` for that.
 """
 
 from __future__ import annotations
 
 from datetime import datetime, timedelta
 
-from controller.core import foresight, tank, target, tuning
+from controller.core import demand, foresight, runtime, tank, target, tuning
+from controller.core.demand import DemandMemory
 from controller.core.effect import EffectMemory
 from controller.core.effect_model import LEARNS_BELOW
 from controller.core.foresight import ForesightMemory, Scene
@@ -17,9 +18,12 @@ from controller.core.records import Ahead
 from controller.core.room_model import LEARNING_BLOCKS
 from controller.core.rules import Rules
 from controller.core.runtime import RuntimeMemory
+from controller.core.state import State
 from controller.core.tank import TankMemory
 from controller.core.target import Target
 from controller.core.tuning import Gains
+
+DUTY_LOOK_BACK_S = 4 * 3600.0
 
 
 def look(
@@ -57,7 +61,24 @@ def look(
     return memory, seen
 
 
-def gains(memory: ForesightMemory, rules: Rules, seen: Ahead | None) -> Gains | None:
+def need(
+    state: State, rules: Rules, t: float, dt_s: float, rh_pct: float, setpoint_rh_pct: float,
+    used: RuntimeMemory, on_s: float, seen: Ahead | None, memory: ForesightMemory,
+) -> DemandMemory:  # fmt: skip
+    """The demand, by what foresight sees where it sees anything."""
+    deadband_rh_pct = None
+    if seen is not None:
+        rh_pct, setpoint_rh_pct, deadband_rh_pct = seen.rh_pct, seen.setpoint_rh_pct, 2.0 * seen.half_rh_pct
+    recent_duty = 0.0
+    if state.demand.method != rules.demand.method:
+        recent_duty = runtime.on_s_since(used, t - DUTY_LOOK_BACK_S, t) / DUTY_LOOK_BACK_S
+    return demand.advance(
+        state.demand, rh_pct, setpoint_rh_pct, dt_s, on_s, state.refused, recent_duty, rules.demand,
+        deadband_rh_pct, _gains(memory, rules, seen),
+    )  # fmt: skip
+
+
+def _gains(memory: ForesightMemory, rules: Rules, seen: Ahead | None) -> Gains | None:
     """The PID's, where they are to be learned and the room is known; None: the settings'."""
     pid = rules.demand.pid
     if seen is None or pid.tuning != "learned":

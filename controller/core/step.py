@@ -20,7 +20,6 @@ from controller.core import (
     calibration,
     ceiling,
     conditions,
-    demand,
     effect,
     foresight,
     guards,
@@ -33,20 +32,16 @@ from controller.core import (
 )
 from controller.core.books import LONGEST_INTERVAL_S, Tick
 from controller.core.calibration import CalibrationMemory
-from controller.core.demand import DemandMemory
 from controller.core.facts import gather as gather_facts
-from controller.core.foresight import ForesightMemory
 from controller.core.guards import Facts
 from controller.core.records import Action, Ahead, Decision, Inputs, Instant, Reading, Reason
 from controller.core.rules import Rules
-from controller.core.runtime import RuntimeMemory
 from controller.core.state import RelayMemory, State
 from controller.core.target import Target
 from controller.core.trust import Belief, ProbeMemory
 
 LONGEST_VALID_S = LONGEST_INTERVAL_S + 30.0
 """A decision holds a little longer than the longest interval at which ``advance`` may be called."""
-DUTY_LOOK_BACK_S = 4 * 3600.0
 NO_READING = Reading(failure="no reading was given")
 
 
@@ -78,9 +73,7 @@ def advance(state: State, inputs: Inputs, rules: Rules, now: Instant) -> tuple[S
     raised = wishes.raise_rh_pct if wishes.raise_until_t > t else 0.0
     setpoint = ahead.setpoint(state.foresight, rules, tick.wall, raised)
     wanted_rh_pct = setpoint.rh_pct
-    setpoint = Target(
-        wall.lowered(wanted_rh_pct, state.coldest, rules.demand.deadband_rh_pct), setpoint.is_day
-    )
+    setpoint = _lowered(setpoint, state, rules)
     held, surface, need, seen, view = state.ceiling_held, None, state.demand, state.foresight, None
     if belief.rh_pct is not None and belief.rh_high_pct is not None and belief.temp_c is not None:
         held = ceiling.holds(held, belief.rh_high_pct, rules.ceiling)
@@ -101,7 +94,7 @@ def advance(state: State, inputs: Inputs, rules: Rules, now: Instant) -> tuple[S
             max(rules.guards.shortest_on_s, relay.last_interval_s), setpoint.rh_pct, wanted_rh_pct,
             state.refused,
         )  # fmt: skip
-        need = _need(state, rules, tick, belief.rh_pct, setpoint.rh_pct, used, on_s, view, seen)
+        need = ahead.need(state, rules, t, tick.dt_s, belief.rh_pct, setpoint.rh_pct, used, on_s, view, seen)
     else:
         seen = foresight.blind(seen)
 
@@ -146,14 +139,15 @@ def advance(state: State, inputs: Inputs, rules: Rules, now: Instant) -> tuple[S
     if not state.started:  # no clock yet to resume by: answered, but nothing is forgotten
         after = before
     deadband = rules.demand.method == "hysteresis"
+    faults, notices = alarms.said(standing)
     return after, Decision(
         on,
         _valid_for_s(on, facts, rules),
         now,
         reasons,
         because,
-        alarms.said(standing, True) if standing else (),
-        alarms.said(standing, False) if standing else (),
+        faults,
+        notices,
         answers,
         belief.rh_pct,
         belief.rh_high_pct,
@@ -220,21 +214,12 @@ def _watch(
     return tuple(watched)
 
 
-def _need(
-    state: State, rules: Rules, tick: Tick, rh_pct: float, setpoint_rh_pct: float,
-    used: RuntimeMemory, on_s: float, view: Ahead | None, seen: ForesightMemory,
-) -> DemandMemory:  # fmt: skip
-    deadband_rh_pct = None
-    if view is not None:
-        rh_pct, setpoint_rh_pct, deadband_rh_pct = view.rh_pct, view.setpoint_rh_pct, 2.0 * view.half_rh_pct
-    recent_duty = 0.0
-    if state.demand.method != rules.demand.method:
-        since_t = tick.t - DUTY_LOOK_BACK_S
-        recent_duty = runtime.on_s_since(used, since_t, tick.t) / DUTY_LOOK_BACK_S
-    return demand.advance(
-        state.demand, rh_pct, setpoint_rh_pct, tick.dt_s, on_s, state.refused, recent_duty, rules.demand,
-        deadband_rh_pct, ahead.gains(seen, rules, view),
-    )  # fmt: skip
+def _lowered(setpoint: Target, state: State, rules: Rules) -> Target:
+    """What a measured wall allows of it."""
+    if state.coldest.room_limit_rh_pct is None:
+        return setpoint
+    most_rh_pct = wall.lowered(setpoint.rh_pct, state.coldest, rules.demand.deadband_rh_pct)
+    return Target(most_rh_pct, setpoint.is_day)
 
 
 def _command(
