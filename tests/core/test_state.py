@@ -282,6 +282,7 @@ def test_a_lived_state_less_what_version_1_did_not_know_is_read() -> None:
         "probes": ["still_since_t", "lively", "doubted"],
         "keeper": ["bypass", "bypass_until_t", "cleaned_t"],
         "standing": ["acked_by"],
+        "demand": ["gain"],
         "tank": ["learned", "since", "fill_since", "fill_learned", "fill_full", "late_t"],
     }
     plain = json.loads(json.dumps(lived().to_plain())) | {"version": 1}
