@@ -87,6 +87,8 @@ ONE_DOOR = {
     "matplotlib": ["controller/picture_parts.py"],
     "apprise": ["controller/notifier/service_child.py"],
     "svg": ["controller/reporting/charts.py"],
+    "bottle": ["controller/page/app.py"],
+    "waitress": ["controller/page/serve.py"],
 }
 ONE_FOLDER = {"sqlite3": "controller/history/", "gpiozero": "controller/devices/"}
 

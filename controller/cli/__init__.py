@@ -40,6 +40,7 @@ COMMANDS = (
     "acknowledge",
     "tell",
     "report",
+    "page",
     "backup",
     "restore",
     "service",
