@@ -192,9 +192,9 @@ class App:
         return _to(f"/room/{room}" if room in self._rooms else "/")
 
     def _sent(self, visitor: Visitor) -> dict[str, str]:
-        request = bottle.request
-        sent = sent_form(request.environ, request.body)
-        self._gate.may_ask(visitor, request.environ, sent.get("seal", ""))
+        environ = bottle.request.environ
+        sent = sent_form(environ)
+        self._gate.may_ask(visitor, environ, sent.get("seal", ""))
         return sent
 
     def _sign_in(self) -> Any:
@@ -210,7 +210,7 @@ class App:
 
     def _signed_in(self) -> Any:
         environ = bottle.request.environ
-        sent = sent_form(environ, bottle.request.body)
+        sent = sent_form(environ)
         problem = self._gate.sign_in(environ, sent.get("seal", ""), sent.get("password", ""))
         if problem:
             bottle.response.status = 403

@@ -10,7 +10,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Iterable
 from threading import Lock
-from typing import Any, BinaryIO
+from typing import Any
 from urllib.parse import parse_qsl
 
 from controller.errors import HygroholdError
@@ -131,12 +131,15 @@ def _cookie(environ: dict[str, Any], name: str) -> str | None:
     return None
 
 
-def sent_form(environ: dict[str, Any], body: BinaryIO) -> dict[str, str]:
+def sent_form(environ: dict[str, Any]) -> dict[str, str]:
     """The fields of a form; of one that came twice the first. Raises Barred."""
     kind = environ.get("CONTENT_TYPE", "").partition(";")[0].strip().lower()
     if kind != "application/x-www-form-urlencoded":
         raise Barred(415, "only the forms of this page are understood")
-    plain = body.read(LARGEST_FORM + 1)
+    length = environ.get("CONTENT_LENGTH") or "0"
+    if not (length.isascii() and length.isdigit() and len(length) < 9):
+        raise Barred(400, "its length is no length")
+    plain: bytes = environ["wsgi.input"].read(min(int(length), LARGEST_FORM + 1))
     if len(plain) > LARGEST_FORM:
         raise Barred(413, "that is more than a form of this page can hold")
     try:

@@ -69,7 +69,11 @@ def span(room: Room, name: str, report: Report, several: bool) -> str:
     """A day, a week or a month of the record."""
     whole = report.asked.span
     look = Look(room.settings.room.units, near=whole.last)
-    told = [each for each in sections(report) if each.rows or each.remarks]
+    told = [
+        each
+        for each in sections(report)
+        if (each.rows or each.remarks) and (each.name != "runs" or whole.days == 1)  # a week has a hundred
+    ]
     body = (
         f'<header><h1>{escape(title_of(whole))}</h1><p class="room">{escape(room.name)}</p></header>\n'
         f'<main id="main" tabindex="-1">{_turn(room, name, whole.first, whole.last, room.now().date())}'

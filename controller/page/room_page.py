@@ -76,7 +76,7 @@ def _parts(room: Room, seen: Seen, chart: Chart, reply: Reply | None, asked: str
     if seen.ended:
         standing += f'<p class="told">{escape(room.told(" ".join(seen.ended.split())))}</p>'
     plain = seen.plain
-    asof = f"{seen.now:%H:%M:%S}" if seen.fresh else "not of now"
+    asof = words.said_at(seen)
     again = f'<noscript><a class="again" href="/room/{room.name}">Look again</a></noscript>'
     found = [
         ("asof", f'<p id="asof" data-live><span>{asof}</span> {again}</p>'),

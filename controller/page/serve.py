@@ -13,6 +13,7 @@ import signal
 import socket
 import time
 from collections.abc import Callable
+from threading import Event
 from typing import Any, cast
 
 from waitress.channel import HTTPChannel
@@ -26,6 +27,8 @@ ARRIVES_WITHIN_S = 10.0
 IDLE_S = 20
 THREADS, CONNECTIONS, FROM_ONE = 6, 120, 24
 """Answered at once; open at once; of these from one address that is not this board."""
+LOOK_S, LAST_ANSWERS_S = 0.5, 2.0
+"""A wish to stop is seen so soon; and what is being answered has so long to end."""
 NICENESS = 10
 """The loop goes first, whatever is asked here: nice(1)."""
 
@@ -90,18 +93,28 @@ def server(app: Wsgi, sock: socket.socket) -> Any:
     return made
 
 
+def close(made: Any) -> None:
+    """Answers nobody any more: ends every connection, then the threads."""
+    made.asyncore.close_all(made._map)
+    made.task_dispatcher.shutdown(timeout=LAST_ANSWERS_S)
+
+
+def answer(made: Any, stopping: Event) -> None:
+    """Answers until ``stopping``. Not ``made.run``, which is ended by an exception in whatever it is at."""
+    while not stopping.is_set():
+        made.asyncore.loop(timeout=LOOK_S, map=made._map, use_poll=True, count=1)
+
+
 def run(app: Wsgi, sock: socket.socket, say: Callable[[str], None]) -> None:
     """Answers until SIGTERM or SIGINT."""
-
-    def stop(*_: object) -> None:
-        raise SystemExit(0)
-
+    stopping = Event()
+    for wish in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(wish, lambda *_: stopping.set())
     os.nice(NICENESS)
-    signal.signal(signal.SIGTERM, stop)
     made = server(app, sock)
     host, port = cast("tuple[str, int]", sock.getsockname()[:2])
     say(f"http://{f'[{host}]' if ':' in host else host}:{port}/")
     try:
-        made.run()
+        answer(made, stopping)
     finally:
-        made.close()
+        close(made)

@@ -100,8 +100,8 @@ footer nav a,.turn a,.again{padding:.6rem 0;margin:0}
 .room-row h2 a{display:inline-block;padding:.3rem 0}
 .room-row .figure b{font-size:2rem}
 @media (min-width:46rem){
-.first{display:grid;grid-template:"why why" auto "reading tank" auto "reading alarms" 1fr "chart chart" auto/1fr 1fr;
-gap:0 2rem}
+.first{display:grid;gap:0 2rem;
+grid-template:"why why" auto "reading tank" auto "reading alarms" 1fr "chart chart" auto/1fr 1fr}
 #why{grid-area:why}
 #reading{grid-area:reading}
 #tank{grid-area:tank}

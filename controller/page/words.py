@@ -60,6 +60,14 @@ def at(seen: Seen) -> str:
     return when(datetime.fromisoformat(seen.plain["at"]).astimezone(seen.now.tzinfo), seen.now)
 
 
+def said_at(seen: Seen) -> str:
+    """In the head of the page, beside the room's name: the time of the figures."""
+    if seen.plain is None:
+        return ""
+    said = datetime.fromisoformat(seen.plain["at"]).astimezone(seen.now.tzinfo)
+    return f"at {said:%H:%M:%S}" if seen.fresh else f"not of now, but of {at(seen)}"
+
+
 def why(seen: Seen) -> str:
     """Why it is on or off, or was."""
     if seen.plain is None:
