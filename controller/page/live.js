@@ -2,10 +2,10 @@
 "use strict";
 
 (() => {
-  const EVERY_MS = 5000, PATIENCE_MS = 9000, QUIET_MS = 16000;
+  const TURN_MS = 1000, EVERY_MS = 5000, PATIENCE_MS = 9000, QUIET_MS = 16000;
   const address = document.body.dataset.now;
   const quiet = document.getElementById("quiet");
-  let heardMs = performance.now(), heardAt = new Date(), asking = false;
+  let heardMs = performance.now(), askedMs = heardMs, heardAt = new Date(), asking = false;
 
   // What has not changed is left alone: a screen reader would read it again, a finger would miss its link.
   function take(text) {
@@ -31,6 +31,7 @@
   async function look() {
     if (asking || document.hidden) return;
     asking = true;
+    askedMs = performance.now();
     try {
       const answer = await fetch(address, { cache: "no-store", signal: AbortSignal.timeout(PATIENCE_MS) });
       if (answer.status === 401) return location.reload();
@@ -55,7 +56,12 @@
     if (silent) document.title = "not heard: " + document.title;
   }
 
-  setInterval(() => { tell(); look(); }, EVERY_MS);
+  // Whoever has asked for something waits for the answer.
+  setInterval(() => {
+    tell();
+    const waits = document.querySelector("#answer .open") !== null;
+    if (waits || performance.now() - askedMs >= EVERY_MS) look();
+  }, TURN_MS);
   document.addEventListener("visibilitychange", look);
   addEventListener("pageshow", look);
 })();

@@ -53,7 +53,7 @@ def _one(room: Room, seen: Seen) -> str:
     plain, told = seen.plain, room.told
     style = "bad" if words.waiting(plain) else "open"
     alarms = (
-        f'<p class="told {style}">{words.marked(told(words.alarms_short(plain)))}</p>'
+        f'<p class="told {style}"><b>Alarm.</b> {words.marked(told(words.alarms_short(plain)))}</p>'
         if plain["alarms"]
         else ""
     )

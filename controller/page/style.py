@@ -46,7 +46,7 @@ main:focus{outline:0}
 p{margin:.3rem 0}
 a{color:inherit;text-underline-offset:.15em}
 a:focus-visible,button:focus-visible,input:focus-visible,select:focus-visible,textarea:focus-visible,
-summary:focus-visible,.wide:focus-visible{outline:3px solid var(--rh);outline-offset:2px}
+input:focus-within,summary:focus-visible,.wide:focus-visible{outline:3px solid var(--rh);outline-offset:2px}
 .skip{position:absolute;left:-99rem}
 .skip:focus{left:.5rem;top:.5rem;background:var(--paper);padding:.5rem;z-index:1}
 .soft{color:var(--soft);font-size:.9375rem}
@@ -79,6 +79,7 @@ dd{margin:0}
 code{font-size:.9em}
 form.ask{border-left:1px solid var(--rule);padding:.1rem 0 .3rem .8rem;margin:.9rem 0}
 form p{display:flex;flex-wrap:wrap;align-items:center;gap:.2rem .6rem}
+form button{margin:.3rem 0}
 form label{min-width:9.5rem}
 .tick label{min-width:0;flex:1}
 input,select,textarea,button{font:inherit;color:var(--ink);background:var(--field);
@@ -97,6 +98,7 @@ summary{padding:.55rem 0;cursor:pointer}
 footer nav,.turn{display:flex;flex-wrap:wrap;gap:0 1rem}
 footer nav a,.turn a,.again{padding:.6rem 0;margin:0}
 .room-row h2{border-top:3px double var(--ink)}
+.room-row:first-child h2{border:0}
 .room-row h2 a{display:inline-block;padding:.3rem 0}
 .room-row .figure b{font-size:2rem}
 @media (min-width:46rem){

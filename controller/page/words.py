@@ -25,6 +25,8 @@ BUTTONS = {
     "hygrohold note": "remark",
 }
 """Commands that messages name, and the form that does the same here."""
+SHORT = 100
+"""Letters of an alarm on the first screen of a phone."""
 _COMMAND = re.compile(r"`([^`]+)`")
 
 
@@ -76,8 +78,9 @@ def why(seen: Seen) -> str:
 
 
 def in_short(message: dict[str, Any]) -> str:
-    """What was seen, without what is done about it."""
-    return re.split(r"(?<=[.?!]) (?=[A-Z])", str(message["words"]), maxsplit=1)[0]
+    """What was seen, without what is done about it; all of it stands below the first screen."""
+    seen = re.split(r"(?<=[.?!]) (?=[A-Z])", str(message["words"]), maxsplit=1)[0]
+    return seen if len(seen) <= SHORT else f"{seen[:SHORT].rpartition(' ')[0]} …"
 
 
 def alarms_short(plain: dict[str, Any]) -> str:

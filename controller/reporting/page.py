@@ -153,8 +153,9 @@ def _table(section: Section, look: Look) -> str:
     head = "".join(f'<th scope="col"{side}>{title}</th>' for title, side in zip(titles, sides, strict=True))
     rows = "".join(f"<tr>{_cells(row, seen, sides, look)}</tr>\n" for row in section.rows)
     over = "".join(
-        f'<th colspan="{len(list(same))}"'
-        + (f' scope="colgroup" class="g">{escape(group)}</th>' if group else ' class="o"></th>')
+        f'<th colspan="{len(list(same))}" scope="colgroup" class="g">{escape(group)}</th>'
+        if group
+        else f'<td colspan="{len(list(same))}" class="o"></td>'
         for group, same in groupby(groups)
     )
     many = ' class="many"' if len(seen) >= MANY else ""

@@ -94,14 +94,15 @@ class MadeUpRoom:
         made_up_record(self.state / "history.sqlite", days, time.time() - 120.0, dry)
 
     def start(self) -> None:
-        self.loop = subprocess.Popen(
-            [sys.executable, "-m", "controller", "run", "--settings", str(self.settings)],
-            cwd=self.folder,
-            env=clean_environment(self.folder),
-            stdout=subprocess.DEVNULL,
-            stderr=(self.folder / f"{self.name}.log").open("w"),
-            text=True,
-        )
+        with (self.folder / f"{self.name}.log").open("w") as log:
+            self.loop = subprocess.Popen(
+                [sys.executable, "-m", "controller", "run", "--settings", str(self.settings)],
+                cwd=self.folder,
+                env=clean_environment(self.folder),
+                stdout=subprocess.DEVNULL,
+                stderr=log,
+                text=True,
+            )
         end = time.monotonic() + PATIENCE_S
         while not (self.state / "status.json").exists():
             assert time.monotonic() < end, (self.folder / f"{self.name}.log").read_text()
@@ -136,14 +137,15 @@ class Served:
         for room in rooms:
             words += ["--settings", str(room.settings)]
         self._log = folder / "page.log"
-        self.process = subprocess.Popen(
-            [*words, *more],
-            cwd=folder,
-            env={**clean_environment(folder), "PYTHONUNBUFFERED": "1"},
-            stdout=subprocess.PIPE,
-            stderr=self._log.open("w"),
-            text=True,
-        )
+        with self._log.open("w") as log:
+            self.process = subprocess.Popen(
+                [*words, *more],
+                cwd=folder,
+                env={**clean_environment(folder), "PYTHONUNBUFFERED": "1"},
+                stdout=subprocess.PIPE,
+                stderr=log,
+                text=True,
+            )
         found: Queue[str] = Queue()
         assert self.process.stdout is not None
         threading.Thread(target=lambda: found.put(self.process.stdout.readline()), daemon=True).start()  # type: ignore[union-attr]
@@ -161,4 +163,4 @@ class Served:
 
     def end(self) -> None:
         self.process.send_signal(signal.SIGTERM)
-        self.process.wait(timeout=PATIENCE_S)
+        self.process.communicate(timeout=PATIENCE_S)
