@@ -92,7 +92,9 @@ def places(settings: Settings) -> Places:
 
 
 def page_keys() -> Path:
-    """Where the page keeps its password and tokens: the user's own folder, not a room's."""
+    """Where the page keeps its password and tokens: the service's page's own folder, or the user's."""
+    if os.access(folders.PAGE, os.R_OK | os.W_OK | os.X_OK):
+        return folders.PAGE / "keys.json"
     return user_state_path("hygrohold") / "page-keys.json"
 
 

@@ -104,22 +104,36 @@ def _serve(args: argparse.Namespace, rooms: list[Room], ring: Any) -> int:
 
 def _rooms(files: list[str] | None) -> list[Room]:
     """Raises HygroholdError."""
-    from controller.page.rooms import Room
     from controller.service.folders import rooms_settings
-    from controller.settings import Settings
 
     environment = os.environ.get(common.PATH_VARIABLE)
-    paths = [Path(name) for name in files or ([environment] if environment else [])] or rooms_settings()
-    if not paths:
-        raise SettingsError("which room? Name its settings file: --settings larch.toml")
+    named = [Path(name) for name in files or ([environment] if environment else [])]
     found: dict[str, Room] = {}
-    for path in paths:
-        settings = common.load(argparse.Namespace(settings=str(path), asks=True))
-        if settings.room.name in found:
-            raise SettingsError(f"{path}: a room {settings.room.name} is there already; change its room.name")
-        words = common.start_words(settings, str(path))
-        found[settings.room.name] = Room(settings, path, lambda file: common.load_as(Settings, file), words)
+    trouble = SettingsError("which room? Name its settings file: --settings larch.toml")
+    for path in named or rooms_settings():
+        try:
+            room = _room(path)
+        except HygroholdError as error:
+            if named:
+                raise
+            print(f"hygrohold: {path} is left out: {error}", file=sys.stderr)  # the other rooms are shown
+            trouble = SettingsError("no room of the service can be shown")
+            continue
+        if room.name in found:
+            raise SettingsError(f"{path}: a room {room.name} is there already; change its room.name")
+        found[room.name] = room
+    if not found:
+        raise trouble
     return list(found.values())
+
+
+def _room(path: Path) -> Room:
+    from controller.page.rooms import Room
+    from controller.settings import Settings
+
+    settings = common.load(argparse.Namespace(settings=str(path), asks=True))
+    words = common.start_words(settings, str(path))
+    return Room(settings, path, lambda file: common.load_as(Settings, file), words)
 
 
 def _change_keys(args: argparse.Namespace, path: Path) -> int:

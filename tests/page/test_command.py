@@ -135,3 +135,18 @@ def test_without_its_libraries_it_says_how_to_get_them(
     monkeypatch.delattr("controller.page.serve")
     assert main(["page", "--settings", room(tmp_path)]) == 1
     assert "pip install '.[page]'" in capsys.readouterr().err
+
+
+def test_a_room_of_the_service_that_cannot_be_read_is_left_out(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: Any
+) -> None:
+    served(monkeypatch)
+    (tmp_path / "etc").mkdir()
+    (tmp_path / "etc" / "attic.toml").write_text("spoilt")
+    assert main(["page", "--port", "0"]) == 2
+    assert "no room of the service can be shown" in capsys.readouterr().err
+    room(tmp_path / "etc", "cellar")
+    assert main(["page", "--port", "0"]) == 0
+    out, err = capsys.readouterr()
+    assert "The page of cellar:" in out
+    assert "attic.toml is left out" in err

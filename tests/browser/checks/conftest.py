@@ -29,9 +29,9 @@ PASSWORD = "four words do not belong"
 ALARM = {
     "code": "no_mist", "since": "2026-01-14T10:00:00+00:00", "acked_by": "",
     "clears": "a trial that raises the air, or `hygrohold note refilled`",
-    "words": "Humidifier: on, and the air does not get wetter, or a window or door stands open. The tank counts as "
-    "empty: trial pulses look whether mist comes again. Water in the tank? The humidifier's own switch on, also "
-    "after a power cut? Does mist come out? Is the outlet live, are window and door shut?",
+    "words": "Humidifier: on, and the air does not get wetter, or a window or door stands open. The tank "
+    "counts as empty: trial pulses look whether mist comes again. Water in the tank? The humidifier's own "
+    "switch on, also after a power cut? Does mist come out? Is the outlet live, are window and door shut?",
 }  # fmt: skip
 NOTICE = {
     "code": "refill_soon", "since": "2026-01-14T11:00:00+00:00", "acked_by": "", "clears": "a filling",
