@@ -22,8 +22,8 @@ from controller.page.door import Visitor
 from controller.page.drawn import Span
 from controller.page.gate import Barred, Gate, policed, same_site_path, sent_form
 from controller.page.html import Desk, Typed
-from controller.page.kept import BusyError
-from controller.page.record import SPANS, Record, day_of, span_of
+from controller.page.kept import BusyError, Kept
+from controller.page.record import MOST_AT_ONCE, REPORT_GOOD_S, SPANS, Record, day_of, span_of
 from controller.page.rooms import Room, Seen
 from controller.page.style import css
 
@@ -40,6 +40,7 @@ class App:
         self._rooms = {room.name: room for room in rooms}
         self._gate, self._metrics = gate, metrics
         self._record = Record()
+        self._pages: Kept[str] = Kept(REPORT_GOOD_S, waiting=MOST_AT_ONCE)
         self._style, self._script = css(), SCRIPT.read_text(encoding="utf-8")
         self._app = bottle.Bottle()
         self._app.default_error_handler = self._error
@@ -145,8 +146,12 @@ class App:
         if span not in SPANS:
             return self._trouble(404, "Not here", "There is a day, a week and a month.")
         day = day_of(bottle.request.query.getunicode("of", "")[:10], room.now().date())
-        report = self._record.report(room, span_of(span, day))
-        return other_pages.span(room, span, report, self._several)
+
+        def make() -> str:
+            report = self._record.report(room, span_of(span, day))
+            return other_pages.span(room, span, report, self._several)
+
+        return self._pages.get((room.name, span_of(span, day)), make)
 
     def _journal(self, visitor: Visitor, room: Room, typed: Typed | None = None) -> str:
         asked = _asked()

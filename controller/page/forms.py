@@ -114,10 +114,8 @@ def request(form: Form, sent: Mapping[str, str], by: str, tz: tzinfo) -> Request
             continue
         found[field.name] = READERS[field.kind](field, text, tz)
     days = found.pop("days", None)
-    if "rh_pct" in found and isinstance(days, float):
+    if "rh_pct" in found and isinstance(days, float):  # days of what is not raised say nothing
         found["for_s"] = days * DAY_S
-    elif days is not None and form.kind == "raise_target":
-        raise Unclear("rh_pct", "By how many %RH: this is needed")
     return Request(form.kind, by=name_of(by), **found)  # type: ignore[arg-type]
 
 

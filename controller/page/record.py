@@ -2,7 +2,7 @@
 
 In:    the record, read only and let go of at once; the settings' band.
 Out:   the reports of a day, a week, a month; the last day in points; the journal's notes.
-Never: reads the same twice within a minute, or lets many long readings run at once.
+Never: writes, or holds the record open for longer than one reading takes.
 """
 
 from __future__ import annotations
@@ -41,7 +41,6 @@ class Record:
 
     def __init__(self) -> None:
         self._days: Kept[LastDay] = Kept(LAST_DAY_GOOD_S, waiting=4 * MOST_AT_ONCE)
-        self._reports: Kept[Report] = Kept(REPORT_GOOD_S, waiting=MOST_AT_ONCE)
 
     def last_day(self, room: Room) -> LastDay:
         def read() -> LastDay:
@@ -53,22 +52,20 @@ class Record:
         return self._days.get(room.name, read)
 
     def report(self, room: Room, span: Span) -> Report:
-        def read() -> Report:
-            settings = room.settings
-            target = settings.target
-            asked = Asked(
-                room=room.name,
-                span=span,
-                tz=room.tz,
-                band_rh_pct=(target.band_low_rh_pct, target.band_high_rh_pct),
-                output_l_per_h=output_l_per_h(room.places.state, settings.tank),
-                rated_operations=settings.relay.rated_operations,
-                charts=True,
-            )
-            with HistoryReader(room.places.history).at_one_moment() as reader:
-                return gather(reader, asked)
-
-        return self._reports.get((room.name, span), read)
+        """Read anew: what is kept is the page that is made of it."""
+        settings = room.settings
+        target = settings.target
+        asked = Asked(
+            room=room.name,
+            span=span,
+            tz=room.tz,
+            band_rh_pct=(target.band_low_rh_pct, target.band_high_rh_pct),
+            output_l_per_h=output_l_per_h(room.places.state, settings.tank),
+            rated_operations=settings.relay.rated_operations,
+            charts=True,
+        )
+        with HistoryReader(room.places.history).at_one_moment() as reader:
+            return gather(reader, asked)
 
     def notes(self, room: Room) -> list[Entry]:
         """The notes as they stand, the newest first; withdrawn ones too. Always read anew."""

@@ -63,11 +63,10 @@ class Room:
         """
         self.name = settings.room.name
         self.start_words = start_words
-        self.places: Places = places(settings)
-        self.spool = Spool(self.places.spool)
         self._settings, self._file, self._load = settings, file, load
         self._stamp = _stamp(file)
         self._lock = Lock()
+        places(settings)  # whoever may not look is told at once
         self._now, self._now_s = now, now_s
         self._said_at = ""
         self._changed_s: float | None = None  # when a new status was seen to come, on the monotonic clock
@@ -90,6 +89,15 @@ class Room:
             return self._settings
 
     @property
+    def places(self) -> Places:
+        """Found anew each time: the service makes a room's folders at its first start, which may be later."""
+        return places(self.settings)
+
+    @property
+    def spool(self) -> Spool:
+        return Spool(self.places.spool)
+
+    @property
     def tz(self) -> tzinfo:
         return zone(self.settings)
 
@@ -104,15 +112,16 @@ class Room:
         return self._kept.get("", self._look)
 
     def _look(self) -> Seen:
-        now, plain = self.now(), read_status(self.places.status)
-        ended = newest((self.places.runtime, self.places.state)) if self.places.by_service else None
+        where = self.places
+        now, plain = self.now(), read_status(where.status)
+        ended = newest((where.runtime, where.state)) if where.by_service else None
         if plain is None:
-            held = room_lock.is_held(self.places.state) is True
+            held = room_lock.is_held(where.state) is True
             words = "" if ended is None else ended_words(ended, now, held)
             return Seen(None, SILENT if held else DOWN, 0.0, now, words)
         age = self._age_s(plain, now)
         standing = UP
-        if room_lock.is_held(self.places.state) is False:
+        if room_lock.is_held(where.state) is False:
             standing = DOWN
         elif age is None:
             standing = SILENT if is_stale(plain, now) else UP

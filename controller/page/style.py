@@ -65,8 +65,8 @@ input:focus-within,summary:focus-visible,.wide:focus-visible{outline:3px solid v
 .told.bad{border-color:var(--bad);background:var(--bad-ground)}
 .told.good{border-color:var(--good);background:var(--good-ground)}
 .told a{font-weight:600;display:inline-block;padding:.15rem 0}
-.then .figure b,.then .why{color:var(--soft);font-style:italic}
-.then .strip,.unheard .first{opacity:.75}
+.then .figure b,.then .why,.unheard .figure b,.unheard .why{color:var(--soft);font-style:italic}
+.then .strip,.unheard .strip,.unheard .chart{opacity:.6}
 figure{margin:.4rem 0 0}
 .messages,.notes{padding-left:0;list-style:none;margin:.3rem 0}
 main>section:first-of-type h2{border:0}

@@ -192,6 +192,7 @@ def test_a_page_that_hears_nothing_says_so(look: Look) -> None:
         look.until(lambda: look.find("#quiet").is_displayed(), "the silence told")
         assert "hears nothing from the board since" in look.text("#quiet")
         look.picture("unheard.png")
+        assert look.violations() == []
     finally:
         os.kill(served.process.pid, signal.SIGCONT)
     look.run("delete performance.now")
