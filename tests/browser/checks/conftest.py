@@ -8,7 +8,7 @@ import os
 import time
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -43,7 +43,9 @@ class Attic(MadeUpRoom):
     """A room whose program is the check itself: it holds the lock and writes the status."""
 
     def says(self, **more: Any) -> None:
-        plain = status(room=self.name, at=datetime.now(UTC).isoformat(), good_for_s=600.0)
+        now = datetime.now(UTC)
+        empty = [(now + timedelta(hours=hours)).isoformat() for hours in (31, 26, 40)]
+        plain = status(room=self.name, at=now.isoformat(), good_for_s=600.0, refill=empty)
         (self.state / "status.json").write_text(json.dumps({**plain, **more}))
 
 

@@ -19,6 +19,7 @@ BAD = {
     "rh_pct": 48.2,
     "tank_l": 0.0,
     "tank_on_h": 0.0,
+    "refill": None,
 }
 
 

@@ -5,8 +5,6 @@ from __future__ import annotations
 import json
 import os
 import signal
-import subprocess
-import sys
 import time
 from datetime import UTC, datetime, timedelta
 
@@ -15,9 +13,9 @@ from selenium.webdriver.common.action_chains import ActionChains
 from selenium.webdriver.common.keys import Keys
 
 from controller.history import HistoryReader
+from controller.page import keys as keys_of
 from controller.page.forms import AT_HAND, FORMS, JOURNAL
 from tests.browser.checks.conftest import PASSWORD, PHONE, Look
-from tests.browser.room import ROOT, clean_environment
 
 pytestmark = pytest.mark.process
 FERN = "/room/fern-loft"
@@ -183,9 +181,9 @@ def test_a_loop_that_is_killed_under_an_open_page_is_told_and_one_that_comes_bac
 
 def test_a_page_that_hears_nothing_says_so(look: Look) -> None:
     """Its own watch is put ahead by twenty seconds, so that the check need not wait for them."""
-    served = look.rooms.serve(look.rooms.attic)
+    served = look.rooms.again
     look.base = served.address
-    look.go("/room/attic")
+    look.go(FERN)
     os.kill(served.process.pid, signal.SIGSTOP)
     try:
         look.run("const real = performance.now.bind(performance); performance.now = () => real() + 20000")
@@ -217,9 +215,7 @@ def test_clocks_that_jump_make_nothing_old(look: Look) -> None:
 
 def test_behind_a_password(look: Look) -> None:
     file = look.rooms.folder / "keys.json"
-    command = [sys.executable, "-m", "controller", "page", "--set-password", "--keys", str(file)]
-    environment = clean_environment(look.rooms.folder)
-    subprocess.run(command, input=f"{PASSWORD}\n", text=True, env=environment, cwd=ROOT, check=True)
+    keys_of.save(file, keys_of.with_password(keys_of.fresh(), PASSWORD))
     look.base = look.rooms.serve(look.rooms.attic, more=("--keys", str(file))).address
     look.go("/room/attic/week")
     assert look.violations() == []
