@@ -13,14 +13,18 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 
-def write_whole(path: Path, text: str, durable: bool = True, readable: bool = False) -> None:
+def write_whole(
+    path: Path, text: str, durable: bool = True, readable: bool = False, private: bool = False
+) -> None:
     """Replaces ``path`` by ``text`` in one step. ``durable`` waits until the disk has it. Raises OSError.
 
-    ``readable``: by the folder's group, whatever this user's umask.
+    ``readable``: by the folder's group, whatever this user's umask. ``private``: by this user alone.
     """
     beside = path.with_name(f".{path.name}.part")
-    descriptor = os.open(beside, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o644)
+    descriptor = os.open(beside, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600 if private else 0o644)
     with os.fdopen(descriptor, "w", encoding="utf-8") as file:
+        if private:
+            os.fchmod(descriptor, 0o600)  # one that was left over may be open to others
         file.write(text)
         if readable:
             os.fchmod(descriptor, 0o640)

@@ -18,7 +18,9 @@ import zlib
 from pathlib import Path
 from typing import Any, NamedTuple
 
+from controller.core import tank
 from controller.core.state import State, after_loss
+from controller.core.tank import TankLimits
 from controller.errors import KeptStateError
 from controller.files import aside_name, read_small, write_whole
 
@@ -146,6 +148,12 @@ def peek(folder: Path) -> State | None:
             continue
         found.append((number, turn, state))
     return max(found, key=lambda item: item[0])[2] if found else None
+
+
+def output_l_per_h(folder: Path, limits: TankLimits) -> float:
+    """The humidifier's output as it is believed today, which is what status and the tank go by."""
+    state = peek(folder)
+    return tank.rate_l_per_h(tank.TankMemory() if state is None else state.tank, limits)
 
 
 def _read(path: Path) -> tuple[int, State]:

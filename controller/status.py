@@ -166,27 +166,32 @@ def as_text(plain: dict[str, Any], now: datetime, running: bool = True) -> str:
     lines = [plain["sentence"], plain["to_do"], ""]
     if not running or is_stale(plain, now):
         lines.insert(0, f"The program is not running: this is what it said {_ago(age_s(plain, now))}.")
+    lines += [_row(name, words) for name, words in figures(plain, now)]
+    lines += [_row("Alarm", told(item, now)) for item in plain["alarms"]]
+    lines += [_row("Notice", told(item, now)) for item in plain["notices"]]
+    return "\n".join(lines)
+
+
+def figures(plain: dict[str, Any], now: datetime) -> list[tuple[str, str]]:
+    """The figures, each with its name, in the order in which they are shown."""
     rh, temp = plain["rh_pct"], plain["temp_c"]
     seen = f"{when(datetime.fromisoformat(plain['at']).astimezone(now.tzinfo), now)}"
-    lines.append(
-        _row("Room", f"not known at {seen}" if rh is None else f"{rh:.1f} %RH, {temp:.1f} °C at {seen}")
-    )
     part = "day" if plain["is_day"] else "night"
     ceiling = f"no mist at {plain['ceiling_rh_pct']:.1f} or above"
-    lines.append(_row("Target", f"{plain['target_rh_pct']:.1f} %RH ({part}); {ceiling}"))
+    found = [
+        ("Room", f"not known at {seen}" if rh is None else f"{rh:.1f} %RH, {temp:.1f} °C at {seen}"),
+        ("Target", f"{plain['target_rh_pct']:.1f} %RH ({part}); {ceiling}"),
+    ]
     if plain["duty"] is not None:
-        lines.append(_row("Duty", f"{100 * plain['duty']:.0f} %"))
-    lines.append(_row("Humidifier", _humidifier(plain, now)))
-    lines.append(_row("Ran", f"{plain['used_h_in_24']:.1f} h in the last 24"))
-    lines.append(_row("Tank", _tank(plain, now)))
+        found.append(("Duty", f"{100 * plain['duty']:.0f} %"))
+    found.append(("Humidifier", _humidifier(plain, now)))
+    found.append(("Ran", f"{plain['used_h_in_24']:.1f} h in the last 24"))
+    found.append(("Tank", tank_words(plain, now)))
     if plain.get("output_counts"):
-        lines.append(_row("Output", _output(plain)))
+        found.append(("Output", _output(plain)))
     if plain.get("surface_c") is not None:
-        lines.append(_row("Coldest", _surface(plain)))
-    lines += [_row("Learned", words) for words in plain.get("learned", ())]
-    lines += [_row("Alarm", _told(item, now)) for item in plain["alarms"]]
-    lines += [_row("Notice", _told(item, now)) for item in plain["notices"]]
-    return "\n".join(lines)
+        found.append(("Coldest", _surface(plain)))
+    return [*found, *(("Learned", words) for words in plain.get("learned", ()))]
 
 
 LAST_END_TOLD = timedelta(days=7)
@@ -222,7 +227,7 @@ def _humidifier(plain: dict[str, Any], now: datetime) -> str:
     return f"off, may run from {when(may_run, now)}"
 
 
-def _tank(plain: dict[str, Any], now: datetime) -> str:
+def tank_words(plain: dict[str, Any], now: datetime) -> str:
     """By the clock where the last day tells; else hours of running."""
     tank = plain["tank_l"]
     if tank is None:
@@ -249,7 +254,7 @@ def _surface(plain: dict[str, Any]) -> str:
     return f"wall {plain['surface_c']:.1f} °C, {how}: {wet}; mould by the model: {index:.1f} of 6, {grown}"
 
 
-def _told(item: dict[str, str], now: datetime) -> str:
+def told(item: dict[str, str], now: datetime) -> str:
     words = f"{item['words']} (since {_since(item, now)}"
     if item.get("clears"):
         words += f"; over with {item['clears']}"

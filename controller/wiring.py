@@ -91,6 +91,13 @@ def places(settings: Settings) -> Places:
     return Places(state, user_runtime_path("hygrohold") / room.name)
 
 
+def page_keys() -> Path:
+    """Where the page keeps its password and tokens: the service's page's own folder, or the user's."""
+    if os.access(folders.PAGE, os.R_OK | os.W_OK | os.X_OK):
+        return folders.PAGE / "keys.json"
+    return user_state_path("hygrohold") / "page-keys.json"
+
+
 def zone(settings: Settings) -> tzinfo:
     """The room's time zone, or the machine's: one that knows its own changes of the clock."""
     if settings.room.timezone:

@@ -14,7 +14,7 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
-from tests.benchmarks import board, brokers, rehearsals, reports, trouble
+from tests.benchmarks import board, brokers, keepers_page, rehearsals, reports, trouble
 from tests.benchmarks.paper import line
 
 PARTS = {
@@ -30,6 +30,7 @@ PARTS = {
         board.daemon,
         board.disk,
         reports.report_year,
+        keepers_page.page,
         trouble.stall,
         trouble.hang,
         trouble.soak,

@@ -92,6 +92,8 @@ ONE_DOOR = {
     "paho": ["controller/outlets/link.py"],
     "prometheus_client": ["controller/outlets/exposition.py"],
     "svg": ["controller/reporting/charts.py"],
+    "bottle": ["controller/page/app.py"],
+    "waitress": ["controller/page/serve.py"],
 }
 ONE_FOLDER = {"sqlite3": "controller/history/", "gpiozero": "controller/devices/"}
 

@@ -42,6 +42,7 @@ COMMANDS = (
     "report",
     "publish",
     "heard",
+    "page",
     "backup",
     "restore",
     "service",

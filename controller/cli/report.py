@@ -14,8 +14,6 @@ from controller.cli import common
 from controller.errors import HygroholdError, SettingsError
 
 if TYPE_CHECKING:
-    from pathlib import Path
-
     from controller.ports import Sample
     from controller.reporting.gather import Report, Span
     from controller.settings import Settings
@@ -86,6 +84,7 @@ def add(commands: Any) -> None:
 def run(args: argparse.Namespace) -> int:
     from controller.cli import DONE
     from controller.history.read import HistoryReader
+    from controller.keep import output_l_per_h
     from controller.reporting.gather import Asked, gather
     from controller.wiring import places, zone
 
@@ -107,7 +106,7 @@ def run(args: argparse.Namespace) -> int:
         span=span,
         tz=tz,
         band_rh_pct=(target.band_low_rh_pct, target.band_high_rh_pct),
-        output_l_per_h=_rate_l_per_h(settings, places(settings).state),
+        output_l_per_h=output_l_per_h(places(settings).state, settings.tank),
         rated_operations=settings.relay.rated_operations,
         charts=args.format == "html",
     )
@@ -177,15 +176,6 @@ def _write(words: str, name: str) -> None:
     except OSError as error:
         raise HygroholdError(f"{path} cannot be written: {error.strerror or error}") from error
     print(f"Written: {path} ({len(words.encode()) / 1024:.0f} KiB).")
-
-
-def _rate_l_per_h(settings: Settings, folder: Path) -> float:
-    """The humidifier's output as it is believed today, which is what status and the tank go by."""
-    from controller.core import tank
-    from controller.keep import peek
-
-    state = peek(folder)
-    return tank.rate_l_per_h(tank.TankMemory() if state is None else state.tank, settings.tank)
 
 
 def _minutes(rows: Iterable[Sample], thinned_days: Callable[[], Sized]) -> int:

@@ -34,6 +34,9 @@ def add(commands: Any) -> None:
         metavar="DIR",
         help="put it into the image below this folder instead of this machine; nothing is started",
     )
+    to.add_argument(
+        "--page", action="store_true", help="with the keeper's page of all rooms; with remove: the page alone"
+    )
     to.add_argument("--no-start", action="store_true", help="install, but start only with the next power-on")
 
 
@@ -57,6 +60,7 @@ def _install(args: argparse.Namespace, where: Folders) -> int:
     from controller.cli import DONE, REFUSED
     from controller.service.fitness import cautions, refusals, this_program
     from controller.service.install import Installation
+    from controller.service.page_unit import install_page, missing
 
     source = Path(args.settings)
     settings = _as_the_service_reads(source)
@@ -67,8 +71,10 @@ def _install(args: argparse.Namespace, where: Folders) -> int:
         room, source.resolve(), where, program, invoker=invoker, start=not args.no_start
     )
     found = refusals(settings, program, where)
+    if args.page and where.root is None and (lacking := missing()):
+        found = [*found, lacking]
     if args.what == "print":
-        _print(installation, found, where)
+        _print(installation, found, where, args.page)
         return REFUSED if found else DONE
     if found:
         print("\n".join(f"Refused: {words}" for words in found), file=sys.stderr)
@@ -78,6 +84,8 @@ def _install(args: argparse.Namespace, where: Folders) -> int:
     for words in cautions(program) if where.root is None else ():
         print(f"Caution: {words}")
     _do(installation.steps())
+    if args.page:
+        _do(install_page(program, where, not args.no_start))
     if why := commissioned.refusal(settings, where.state_of(room)):
         print(f"It does not run yet: {why}")
     print(_next(room, where, invoker, started=not args.no_start and not why))
@@ -91,28 +99,41 @@ def _as_the_service_reads(source: Path) -> Any:
     return Settings.load(source, {})
 
 
-def _print(installation: Any, found: list[str], where: Folders) -> None:
+def _print(installation: Any, found: list[str], where: Folders, with_page: bool) -> None:
     from controller.service.fitness import line_groups, this_program
+    from controller.service.page_unit import PAGE_UNIT, install_page, page_unit
     from controller.service.unit import FAILED_UNIT, ROOM_UNIT, failed_unit, room_unit
 
     for words in found:
         print(f"# install would refuse: {words}")
     print("# install would, in this order:")
-    for step in installation.steps():
+    program = this_program()
+    texts = {ROOM_UNIT: room_unit(program, line_groups(where)), FAILED_UNIT: failed_unit(program)}
+    steps = list(installation.steps())
+    if with_page:
+        texts[PAGE_UNIT] = page_unit(program)
+        steps += install_page(program, where, start=True)
+    for step in steps:
         print(f"#   {step.words}")
-    for name, text in (
-        (ROOM_UNIT, room_unit(this_program(), line_groups(where))),
-        (FAILED_UNIT, failed_unit(this_program())),
-    ):
+    for name, text in texts.items():
         print(f"\n# ---- {where.units / name}\n{text}", end="")
 
 
 def _remove(args: argparse.Namespace, where: Folders) -> int:
     from controller.cli import DONE, REFUSED
-    from controller.service.folders import STATE
+    from controller.service.folders import STATE, rooms_settings
     from controller.service.install import Removal
+    from controller.service.page_unit import PAGE_UNIT, remove_page
 
     source = Path(args.settings)
+    if args.page:
+        if not (where.units / PAGE_UNIT).exists():
+            print("The service has no page.")
+            return REFUSED
+        if _needs_root(args, where):
+            return REFUSED
+        _do(remove_page(where))
+        return DONE
     # Settings that are refused by now must not keep a room from being removed.
     in_place = source.suffix == ".toml" and source.resolve().parent == where.settings.resolve()
     room = source.stem if in_place else _as_the_service_reads(source).room.name
@@ -121,6 +142,8 @@ def _remove(args: argparse.Namespace, where: Folders) -> int:
         return REFUSED
     if _needs_root(args, where):
         return REFUSED
+    if rooms_settings(where.settings) == [where.settings_of(room)]:  # the last room takes the page with it
+        _do(remove_page(where))
     _do(Removal(room, where).steps())
     print(f"State and record of the room {room} stay in {STATE / room}; nothing there was touched.")
     return DONE
@@ -131,6 +154,7 @@ def _needs_root(args: argparse.Namespace, where: Folders) -> bool:
         return False
     words = ["sudo", str(Path(sys.argv[0]).resolve()), "service", args.what]
     words += ["--settings", str(Path(args.settings).resolve())] + (["--no-start"] if args.no_start else [])
+    words += ["--page"] if args.page else []
     print(f"This needs root; nothing was done. Give it as:\n  {shlex.join(words)}", file=sys.stderr)
     return True
 

@@ -65,6 +65,7 @@ class Chart(NamedTuple):
     parts: Sequence[Band | Area | Line | Bar]
     least: float | None = None  # the scale reaches down at least to it
     unit: str = ""
+    height: int = HEIGHT
 
 
 def available() -> bool:
@@ -77,7 +78,7 @@ def draw(chart: Chart) -> str:
 
     values = [value for part in chart.parts for value in _values(part)]
     low, high, ticks = scale([*values, *([] if chart.least is None else [chart.least])], chart.unit == "h")
-    plot_height = HEIGHT - TOP - FOOT
+    plot_height = chart.height - TOP - FOOT
 
     def y(value: float) -> float:
         return round(plot_height * (high - value) / (high - low), 1)
@@ -98,13 +99,13 @@ def draw(chart: Chart) -> str:
     words: list[svg.Element] = []
     for at, text in chart.ticks:
         if at > 0.0:
-            grid.append(svg.Line(x1=_share(at), x2=_share(at), y1=TOP, y2=HEIGHT - 4, class_=["tick"]))
+            grid.append(svg.Line(x1=_share(at), x2=_share(at), y1=TOP, y2=chart.height - 4, class_=["tick"]))
         near_end = at > NEAR_END
         words.append(
             svg.Text(
                 x=_share(at),
                 dx=-4 if near_end else 4,
-                y=HEIGHT - 6,
+                y=chart.height - 6,
                 text_anchor="end" if near_end else "start",
                 class_=["time"],
                 text=escape(text),
@@ -112,7 +113,7 @@ def draw(chart: Chart) -> str:
         )
     whole = svg.SVG(
         width=_share(1.0),
-        height=HEIGHT,
+        height=chart.height,
         class_=["chart"],
         extra={"role": "img", "aria-labelledby": f"{chart.name}-title {chart.name}-told"},
         xmlns=None,
@@ -139,7 +140,7 @@ def _scale_beside(chart: Chart, ticks: Sequence[float], y: Callable[[float], flo
     unit = svg.Text(x=SIDE - 4, y=TOP + 22, text_anchor="end", class_=["scale"], text=escape(chart.unit))
     drawn = svg.SVG(
         width=SIDE,
-        height=HEIGHT,
+        height=chart.height,
         class_=["beside"],
         extra={"aria-hidden": "true"},
         xmlns=None,

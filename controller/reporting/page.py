@@ -28,17 +28,9 @@ CHARTS_OF = {"band": ("band", "humidity"), "running": ("run", "water"), "surface
 
 def as_html(report: Report, look: Look, made_at: datetime) -> str:
     look = look._replace(near=report.asked.span.last)
-    drawn = {plot.chart.name: plot for plot in plots(report, look).values()} if charts.available() else {}
     told = [each for each in sections(report) if each.rows or each.remarks]
     title = f"{title_of(report.asked.span)}, {report.asked.room}"
-    body = [
-        _head(report, look, told),
-        *(
-            _section(each, [drawn[name] for name in _charts(each.name) if name in drawn], look)
-            for each in told
-        ),
-        _foot(report, made_at, look),
-    ]
+    body = [_head(report, look, told), *sections_html(report, look, told), _foot(report, made_at, look)]
     return (
         '<!doctype html>\n<html lang="en"><head><meta charset="utf-8">\n'
         f'<meta http-equiv="Content-Security-Policy" content="{POLICY}">\n'
@@ -47,6 +39,14 @@ def as_html(report: Report, look: Look, made_at: datetime) -> str:
         + "\n".join(body)
         + "\n</body></html>\n"
     )
+
+
+def sections_html(report: Report, look: Look, told: Iterable[Section]) -> list[str]:
+    """The sections with their charts, as parts of a page."""
+    drawn = {plot.chart.name: plot for plot in plots(report, look).values()} if charts.available() else {}
+    return [
+        _section(each, [drawn[name] for name in _charts(each.name) if name in drawn], look) for each in told
+    ]
 
 
 def title_of(span: Span) -> str:
@@ -153,8 +153,9 @@ def _table(section: Section, look: Look) -> str:
     head = "".join(f'<th scope="col"{side}>{title}</th>' for title, side in zip(titles, sides, strict=True))
     rows = "".join(f"<tr>{_cells(row, seen, sides, look)}</tr>\n" for row in section.rows)
     over = "".join(
-        f'<th colspan="{len(list(same))}"'
-        + (f' scope="colgroup" class="g">{escape(group)}</th>' if group else ' class="o"></th>')
+        f'<th colspan="{len(list(same))}" scope="colgroup" class="g">{escape(group)}</th>'
+        if group
+        else f'<td colspan="{len(list(same))}" class="o"></td>'
         for group, same in groupby(groups)
     )
     many = ' class="many"' if len(seen) >= MANY else ""

@@ -115,7 +115,7 @@ tbody th{font-weight:400;color:var(--ink);border-bottom:1px solid var(--rule);ve
 td.w:last-child{min-width:9rem}
 tfoot td,tfoot th{font-weight:600;color:var(--ink);border-top:1px solid var(--ink);border-bottom:0}
 footer{margin-top:3rem;border-top:3px double var(--ink);padding-top:.6rem}
-th.o{border-bottom:0}
+td.o{border-bottom:0}
 @media (max-width:30rem){
 .w.t{white-space:normal}
 td.w:last-child{min-width:7rem}

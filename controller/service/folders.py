@@ -20,6 +20,8 @@ from controller.files import aside_name
 SETTINGS = Path("/etc/hygrohold")
 STATE = Path("/var/lib/hygrohold")
 RUNTIME = Path("/run/hygrohold")
+PAGE = Path("/var/lib/hygrohold-page")
+"""Of the page: its password and tokens, for the service's user alone."""
 UNITS = Path("/etc/systemd/system")
 USER = "hygrohold"
 """The user, and the group whose members may ask the program and read its record."""

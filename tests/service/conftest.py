@@ -23,7 +23,7 @@ def elsewhere(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
             monkeypatch.delenv(name)
     machine = tmp_path / "this-machine"
     machine.mkdir()
-    for name in ("SETTINGS", "STATE", "RUNTIME", "UNITS"):
+    for name in ("SETTINGS", "STATE", "RUNTIME", "UNITS", "PAGE"):
         path = machine / getattr(folders, name).relative_to("/")
         path.mkdir(parents=True)
         monkeypatch.setattr(folders, name, path)

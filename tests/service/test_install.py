@@ -421,3 +421,54 @@ def test_remove_from_an_image(
     left = [path for path in image.rglob("*") if path.is_file() or path.is_symlink()]
     assert {path.name.split(".removed-")[0] for path in left} == {"larch.toml", "hygrohold.conf"}
     assert calls == []
+
+
+def test_the_page_comes_and_goes_with_the_last_room(
+    larch: Larch, fits: None, calls: list[list[str]], capsys: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:  # fmt: skip
+    monkeypatch.setattr("os.geteuid", lambda: 0)
+    path = str(larch())
+    assert main(["service", "print", "--page", "--settings", path]) == DONE
+    assert "---- " + str(folders.UNITS / "hygrohold-page.service") in capsys.readouterr().out
+    assert main(["service", "remove", "--page", "--settings", path]) == REFUSED
+    assert "no page" in capsys.readouterr().out
+    assert main(["service", "install", "--page", "--settings", path]) == DONE
+    assert ["systemctl", "enable", "hygrohold-page.service"] in calls
+    assert ["systemctl", "restart", "hygrohold-page.service"] in calls
+    assert (folders.UNITS / "hygrohold-page.service").exists()
+    calls.clear()
+    assert main(["service", "remove", "--settings", path]) == DONE
+    assert calls[0] == ["systemctl", "disable", "--now", "hygrohold-page.service"]
+    assert not (folders.UNITS / "hygrohold-page.service").exists()
+
+
+def test_a_page_alone_is_removed_and_one_without_libraries_refused(
+    larch: Larch, fits: None, calls: list[list[str]], capsys: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:  # fmt: skip
+    monkeypatch.setattr("os.geteuid", lambda: 0)
+    path = str(larch())
+    main(["service", "install", "--page", "--no-start", "--settings", path])
+    assert ["systemctl", "restart", "hygrohold-page.service"] not in calls
+    monkeypatch.setattr("os.geteuid", lambda: 1000)
+    assert main(["service", "remove", "--page", "--settings", path]) == REFUSED
+    assert "--page" in capsys.readouterr().err
+    monkeypatch.setattr("os.geteuid", lambda: 0)
+    assert main(["service", "remove", "--page", "--settings", path]) == DONE
+    assert (folders.UNITS / ROOM_UNIT).exists()
+    monkeypatch.setattr("controller.service.page_unit.find_spec", lambda name: None)
+    assert main(["service", "install", "--page", "--settings", path]) == REFUSED
+    assert "pip install '.[page]'" in capsys.readouterr().err
+
+
+def test_the_page_in_an_image(larch: Larch, tmp_path: Path, calls: list[list[str]]) -> None:
+    image = tmp_path / "image"
+    image.mkdir()
+    words = ["--settings", str(larch()), "--root", str(image)]
+    assert main(["service", "install", "--page", *words]) == DONE
+    link = Folders.under(image).units / "multi-user.target.wants" / "hygrohold-page.service"
+    assert link.is_symlink()
+    assert main(["service", "remove", "--page", *words]) == DONE
+    assert not link.is_symlink()
+    assert calls == []

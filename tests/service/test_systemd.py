@@ -154,6 +154,44 @@ def test_a_keeper_of_the_group_asks_and_a_stranger_does_not(machine: Machine) ->
     assert "usermod -aG hygrohold" in stranger.stderr
 
 
+# netdevice(7): the loopback of a network of its own is down at first. SIOCSIFFLAGS: IFF_UP, IFF_RUNNING.
+LOOPBACK_UP = (
+    "import fcntl, socket, struct; s = socket.socket(socket.AF_INET, socket.SOCK_DGRAM); "
+    "fcntl.ioctl(s, 0x8914, struct.pack('16sh14x', b'lo', 0x41))"
+)
+ASKS = """
+import re, sys
+from http.cookiejar import CookieJar
+from urllib.parse import urlencode
+from urllib.request import HTTPCookieProcessor, build_opener
+opener = build_opener(HTTPCookieProcessor(CookieJar()))
+room = "http://127.0.0.1:8321/room/larch"
+page = opener.open(room, timeout=10).read().decode()
+seal = re.search(r'name="seal" value="(\\w+)"', page)[1]
+asked = opener.open(room + "/ask/filled", urlencode({"seal": seal}).encode(), timeout=10)
+print(asked.url.partition("asked=")[2])
+"""
+
+
+def test_the_page_shows_the_room_and_its_note_is_answered(machine: Machine) -> None:
+    """As the service's user, from its sandbox; the loop answers. This machine has no folder of devices that
+    could be hidden from it, so that PrivateDevices= alone is not tried here.
+    """
+    put_in(machine, "hygrohold-page", "[Service]\nPrivateDevices=no\n")
+    install(machine, "larch", "--page", "--no-start")
+    started = machine.run("systemctl", "start", "hygrohold-page")
+    assert started.returncode == 0, machine.journal("hygrohold-page")
+    (machine.up / "opt/room/asks.py").write_text(ASKS)
+    machine.said(PYTHON, "-c", LOOPBACK_UP)
+    machine.until(lambda: "The page of" in machine.journal("hygrohold-page"), "the page listens")
+    asked = machine.said(PYTHON, "-I", "/opt/room/asks.py").strip()
+    answer = machine.inside(f"/var/lib/hygrohold/larch/requests/answered/{asked}.json")
+    machine.until(answer.exists, "the loop's answer")
+    assert json.loads(answer.read_text())["done"] is True
+    machine.said("hygrohold", "service", "remove", "--page", "--settings", "/etc/hygrohold/larch.toml")
+    assert not machine.inside("/etc/systemd/system/hygrohold-page.service").exists()
+
+
 def test_killed_it_is_off_and_started_again(machine: Machine) -> None:
     machine.said("systemctl", "kill", "--kill-whom=main", "-s", "KILL", "hygrohold@larch")
     machine.until(lambda: ends(machine, "larch"), "ExecStopPost=")

@@ -11,6 +11,7 @@ import pytest
 
 from controller.cli import REFUSED
 from controller.notify import patience_s
+from controller.service.page_unit import page_unit
 from controller.service.unit import REFUSED_STATUS, Program, failed_unit, quoted, room_unit, unit_of
 from controller.settings.model import LoopSettings, RoomSettings
 from tests.service.conftest import skip_loudly
@@ -91,6 +92,7 @@ def written(tmp_path: Path) -> Path:
     (folder / "hygrohold@larch.service").symlink_to("hygrohold@.service")
     (folder / "hygrohold-failed@.service").write_text(failed_unit(this))
     (folder / "hygrohold-failed@larch.service").symlink_to("hygrohold-failed@.service")
+    (folder / "hygrohold-page.service").write_text(page_unit(this))
     return folder
 
 
@@ -101,7 +103,9 @@ def analyze(*words: str) -> subprocess.CompletedProcess[str]:
     return subprocess.run([str(tool), *words], capture_output=True, text=True, check=False)
 
 
-@pytest.mark.parametrize("name", ["hygrohold@larch.service", "hygrohold-failed@larch.service"])
+@pytest.mark.parametrize(
+    "name", ["hygrohold@larch.service", "hygrohold-failed@larch.service", "hygrohold-page.service"]
+)
 def test_systemd_finds_nothing_wrong(written: Path, name: str) -> None:
     done = analyze("verify", "--man=no", str(written / name))
     assert (done.returncode, done.stderr.strip()) == (0, "")
@@ -113,9 +117,20 @@ def test_a_mistake_in_a_unit_would_be_found(written: Path) -> None:
     assert "allways" in analyze("verify", "--man=no", str(written / "hygrohold@larch.service")).stderr
 
 
-def test_the_sandbox(written: Path) -> None:
+def test_the_page_has_no_device_and_goes_last(program: Program) -> None:
+    text = page_unit(program)
+    for key, value in {
+        "PrivateDevices": "yes", "DevicePolicy": "closed", "User": "hygrohold", "OOMScoreAdjust": "500",
+        "StateDirectoryMode": "0700", "UnsetEnvironment": "STATE_DIRECTORY", "Restart": "on-failure",
+    }.items():  # fmt: skip
+        assert values(text, key) == [value], key
+    assert "DeviceAllow" not in text
+
+
+@pytest.mark.parametrize("unit", ["hygrohold@larch.service", "hygrohold-page.service"])
+def test_the_sandbox(written: Path, unit: str) -> None:
     words = ("security", "--offline=yes", "--no-pager")
-    path = str(written / "hygrohold@larch.service")
+    path = str(written / unit)
     done = analyze(*words, f"--threshold={MOST_EXPOSED}", path)
     assert done.returncode == 0, done.stdout + done.stderr
     assert analyze(*words, "--threshold=1", path).returncode != 0  # the threshold is looked at
