@@ -74,10 +74,7 @@ def advance(
     """The standing conditions after this tick; figures are those of the moment it was said."""
     if not conditions:
         return NONE
-    if len(memory) == len(conditions) and all(
-        standing.said and standing.code == condition[0]
-        for standing, condition in zip(memory, conditions, strict=True)
-    ):
+    if _all_said(memory, conditions):
         return memory
     before = {standing.code: standing for standing in memory}
     after = []
@@ -94,6 +91,16 @@ def advance(
     return tuple(after) if changed else memory
 
 
+def _all_said(memory: tuple[Standing, ...], conditions: list[Condition]) -> bool:
+    """Whether these stand already and are said: nothing changes, as at nearly every tick."""
+    if len(memory) != len(conditions):
+        return False
+    for standing, condition in zip(memory, conditions, strict=True):
+        if not standing.said or standing.code != condition.code:
+            return False
+    return True
+
+
 def acknowledge(memory: tuple[Standing, ...], by: str) -> tuple[tuple[Standing, ...], int]:
     """Notes who knows of every fault alarm that is said and not yet known of; and how many those were."""
     fresh = [standing.said and is_fault(standing.code) and not standing.acked_by for standing in memory]
@@ -108,7 +115,11 @@ def is_fault(code: str) -> bool:
     return code not in NOTICES
 
 
-def said(memory: tuple[Standing, ...], faults: bool) -> tuple[Message, ...]:
-    return tuple(
-        standing.message for standing in memory if standing.said and is_fault(standing.code) == faults
-    )
+def said(memory: tuple[Standing, ...]) -> tuple[tuple[Message, ...], tuple[Message, ...]]:
+    """What is said of them: the fault alarms, the notices."""
+    faults: list[Message] = []
+    notices: list[Message] = []
+    for standing in memory:
+        if standing.said:
+            (faults if is_fault(standing.code) else notices).append(standing.message)
+    return tuple(faults), tuple(notices)

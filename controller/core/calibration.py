@@ -81,6 +81,8 @@ def counts(settings: Corrects, found: Correction | None) -> Correction | None:
 
 def compared_on(settings: Corrects, found: Correction | None) -> date | None:
     """The day of the newest comparison; None = never, as far as anybody said."""
+    if found is None:
+        return settings.calibrated_on
     counting = counts(settings, found)
     try:
         return settings.calibrated_on if counting is None else date.fromisoformat(counting.day)

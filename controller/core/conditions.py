@@ -17,6 +17,7 @@ from controller.core.ceiling import Surface
 from controller.core.effect import EffectMemory
 from controller.core.guards import Facts
 from controller.core.keeper import KeeperMemory
+from controller.core.mould import MouldMemory
 from controller.core.records import Reason, Water
 from controller.core.rules import Rules
 from controller.core.state import Outage, RelayMemory
@@ -83,7 +84,7 @@ def gather(scene: Scene, troubles: tuple[tuple[str, str], ...]) -> list[Conditio
 def _of_probes(scene: Scene) -> list[Condition]:
     rules, belief = scene.rules, scene.belief
     found = []
-    away = calibration.away(scene.compared, scene.t)
+    away = calibration.away(scene.compared, scene.t) if scene.compared.away else 0
     if away and calibration.overdue(scene.compared, scene.t):
         found.append(Condition("probe_not_back", detail=str(away)))
     elif away:
@@ -152,22 +153,28 @@ def _of_the_world(scene: Scene) -> list[Condition]:
 
 def _of_the_wall(scene: Scene, surface: Surface | None) -> list[Condition]:
     found = []
-    wanted = f"{scene.wanted_rh_pct:.0f}"
     if scene.target_rh_pct < scene.wanted_rh_pct:
-        found.append(Condition("wall_holds", scene.target_rh_pct, detail=wanted))
+        found.append(Condition("wall_holds", scene.target_rh_pct, detail=f"{scene.wanted_rh_pct:.0f}"))
     elif surface is not None:
         code = "wall_wet" if surface.measured else "wall_estimate"
         above_rh_pct = surface.rh_pct - scene.rules.surface.warn_surface_rh_pct
         if above_rh_pct > 0.0 or (above_rh_pct > -CLEAR_RH_PCT and _stands(code, scene)):
+            wanted = f"{scene.wanted_rh_pct:.0f}"
             found.append(Condition(code, surface.rh_pct, surface.room_limit_rh_pct, wanted))
     kept = scene.coldest.mould
-    if _grown("mould_visible", kept.grown - mould.SEEN_INDEX, scene):
-        found.append(Condition("mould_visible", kept.grown))
-    elif _grown("mould_begins", kept.grown - mould.BEGINS_INDEX, scene):
-        found.append(Condition("mould_begins", kept.grown))
+    if kept.grown > 0.0:
+        found += _of_mould(kept, scene)
     if len(kept.days) >= mould.MONTH_DAYS and (month_rh_pct := mould.month_is_wet(kept)) is not None:
         found.append(Condition("wall_month", month_rh_pct, mould.MONTH_RH_PCT))
     return found
+
+
+def _of_mould(kept: MouldMemory, scene: Scene) -> list[Condition]:
+    if _grown("mould_visible", kept.grown - mould.SEEN_INDEX, scene):
+        return [Condition("mould_visible", kept.grown)]
+    if _grown("mould_begins", kept.grown - mould.BEGINS_INDEX, scene):
+        return [Condition("mould_begins", kept.grown)]
+    return []
 
 
 def _grown(code: str, above: float, scene: Scene) -> bool:
@@ -198,7 +205,8 @@ def _due(scene: Scene) -> list[Condition]:
         found.append(Condition("cleaning_due", (t - scene.wishes.cleaned_t) / DAY_S, limits.cleaning_days))
     if limits.calibration_days > 0.0:
         for index, correction in enumerate(scene.rules.probe):
-            compared = calibration.compared_on(correction, calibration.newest(scene.compared, index))
+            here = calibration.newest(scene.compared, index) if scene.compared.kept else None
+            compared = calibration.compared_on(correction, here)
             days = t / DAY_S if compared is None else float((scene.wall.date() - compared).days)
             if days > limits.calibration_days:
                 found.append(Condition("calibration_due", days, limits.calibration_days))

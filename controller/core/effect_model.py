@@ -21,7 +21,9 @@ in a room that was never without mist: its own background looks like part of the
 
 from __future__ import annotations
 
+from itertools import chain
 from math import sqrt
+from operator import mul
 from typing import NamedTuple
 
 from controller.core import air
@@ -106,7 +108,7 @@ class Learned(NamedTuple):
 
     @property
     def gain_sd(self) -> float:
-        total = sum(self.cov[i][j] for i in range(LAGS) for j in range(LAGS))
+        total = sum([covariance for line in self.cov[:LAGS] for covariance in line[:LAGS]])
         return sqrt(total) if total > 0.0 else 0.0
 
     @property
@@ -165,14 +167,14 @@ def close(learned: Learned, rh_pct: float, temp_c: float, early: float, late: fl
 def sound(learned: Learned) -> bool:
     """What is remembered may come from a file: figures that no learning gives are not built upon."""
     figures = [
-        *learned.theta, *(p for line in learned.cov for p in line), *learned.shares, learned.noise,
+        *learned.theta, *chain.from_iterable(learned.cov), *learned.shares, learned.noise,
         learned.none, learned.stray, learned.steady, learned.best, learned.rh_pct, learned.temp_c,
         learned.vapour_pct or 0.0, learned.slow_rh_pct or 0.0,
     ]  # fmt: skip
     square = len(learned.theta) == len(learned.cov) == SIZE and all(len(line) == SIZE for line in learned.cov)
     whole = square and len(learned.shares) == LAGS and learned.noise > 0.0
     whole = whole and learned.steady >= 0.0 and learned.best >= 0.0
-    return whole and all(abs(figure) < MOST for figure in figures)
+    return whole and all([abs(figure) < MOST for figure in figures])
 
 
 def _evidence(
@@ -182,10 +184,10 @@ def _evidence(
     if not learned.known:
         return followed._replace(fell=0.0, aired=0, seen=0), False
     theta = learned.theta
-    ground = sum(theta[i] * row[i] for i in range(LAGS, SIZE))
+    ground = sum(map(mul, theta[LAGS:], row[LAGS:]))
     noise = learned.noise + _spread(learned.cov, row)
     sd = sqrt(noise)
-    expected = sum(theta[i] * mist[i] for i in range(LAGS))
+    expected = sum(map(mul, theta[:LAGS], mist))
     found = change - ground
     none, stray, gain = learned.none, learned.stray, learned.gain
     doubted = none > LEARNS_BELOW  # then it is no excuse that the room dries faster than it was learned to
@@ -220,7 +222,10 @@ def _bounded(evidence: float) -> float:
 
 
 def _spread(cov: Matrix, row: tuple[float, ...]) -> float:
-    return max(sum(row[i] * cov[i][j] * row[j] for i in range(SIZE) for j in range(SIZE)), 0.0)
+    return max(
+        sum([x * p * y for x, line in zip(row, cov, strict=True) for p, y in zip(line, row, strict=True)]),
+        0.0,
+    )
 
 
 def _learn(learned: Learned, row: tuple[float, ...], change: float) -> Learned:
@@ -228,23 +233,25 @@ def _learn(learned: Learned, row: tuple[float, ...], change: float) -> Learned:
     theta, noise = learned.theta, learned.noise
     mist_walk = MIST_WALK * max(learned.gain, 0.3)
     walk = (*(mist_walk,) * LAGS, AIR_WALK, GROUND_WALK, STORE_WALK, HEAT_WALK)
-    cov = [
-        [p + walk[i] ** 2 if i == j and p < PRIOR_SD[i] ** 2 else p for j, p in enumerate(line)]
-        for i, line in enumerate(learned.cov)
-    ]
-    weights = [sum(cov[i][j] * row[j] for j in range(SIZE)) for i in range(SIZE)]
-    unsure = max(sum(row[i] * weights[i] for i in range(SIZE)), 0.0)
+    cov = [list(line) for line in learned.cov]
+    for i, line in enumerate(cov):
+        if line[i] < PRIOR_SD[i] ** 2:
+            line[i] += walk[i] ** 2
+    weights = [sum(map(mul, line, row)) for line in cov]
+    unsure = max(sum(map(mul, row, weights)), 0.0)
     total = unsure + noise
-    miss = change - sum(theta[i] * row[i] for i in range(SIZE))
+    miss = change - sum(map(mul, theta, row))
     most = UNEXPLAINED * sqrt(total)
     held = min(max(miss, -most), most)
     upset = UPSET if miss != held and learned.known else max(learned.upset - 1, 0)
     if miss != held:
         total *= (miss / held) * (miss / held)
-    theta = tuple(theta[i] + weights[i] / total * miss for i in range(SIZE))
+    theta = tuple([known + weight / total * miss for known, weight in zip(theta, weights, strict=True)])
     after = tuple(
-        tuple(0.5 * (cov[i][j] + cov[j][i]) - weights[i] * weights[j] / total for j in range(SIZE))
-        for i in range(SIZE)
+        [
+            tuple([0.5 * (p + q) - x * y / total for p, q, y in zip(line, column, weights, strict=True)])
+            for line, column, x in zip(cov, zip(*cov, strict=True), weights, strict=True)
+        ]
     )
     if upset or unsure < noise or learned.blocks < LEARNING_BLOCKS:
         noise = max(0.98 * noise + 0.02 * min(held * held, 9.0 * noise), LEAST_NOISE**2)

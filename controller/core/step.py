@@ -76,9 +76,7 @@ def advance(state: State, inputs: Inputs, rules: Rules, now: Instant) -> tuple[S
     raised = wishes.raise_rh_pct if wishes.raise_until_t > t else 0.0
     setpoint = target.wanted(tick.wall, raised, rules.ceiling.release_rh_pct, rules.target)
     wanted_rh_pct = setpoint.rh_pct
-    setpoint = Target(
-        wall.lowered(wanted_rh_pct, state.coldest, rules.demand.deadband_rh_pct), setpoint.is_day
-    )
+    setpoint = _lowered(setpoint, state, rules)
     held, surface, need = state.ceiling_held, None, state.demand
     if belief.rh_pct is not None and belief.rh_high_pct is not None and belief.temp_c is not None:
         held = ceiling.holds(held, belief.rh_high_pct, rules.ceiling)
@@ -137,14 +135,15 @@ def advance(state: State, inputs: Inputs, rules: Rules, now: Instant) -> tuple[S
     if not state.started:  # no clock yet to resume by: answered, but nothing is forgotten
         after = before
     deadband = rules.demand.method == "hysteresis"
+    faults, notices = alarms.said(standing)
     return after, Decision(
         on,
         _valid_for_s(on, facts, rules),
         now,
         reasons,
         because,
-        alarms.said(standing, True) if standing else (),
-        alarms.said(standing, False) if standing else (),
+        faults,
+        notices,
         answers,
         belief.rh_pct,
         belief.rh_high_pct,
@@ -207,6 +206,14 @@ def _watch(
         correction = calibration.counts(settings, calibration.newest(compared, index)) or settings
         watched.append(trust.watch(memory, reading, correction, rules.trust, t, dt_s, on_s))
     return tuple(watched)
+
+
+def _lowered(setpoint: Target, state: State, rules: Rules) -> Target:
+    """What a measured wall allows of it."""
+    if state.coldest.room_limit_rh_pct is None:
+        return setpoint
+    most_rh_pct = wall.lowered(setpoint.rh_pct, state.coldest, rules.demand.deadband_rh_pct)
+    return Target(most_rh_pct, setpoint.is_day)
 
 
 def _need(

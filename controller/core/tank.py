@@ -123,7 +123,10 @@ def taken_l(on_s: float, known: Learned, limits: TankLimits) -> float:
 
 def doubt_l(memory: TankMemory, limits: TankLimits) -> float:
     """Standard deviation of the level, litres."""
-    known = learned(memory, limits)
+    return _doubt_l(memory, learned(memory, limits), limits)
+
+
+def _doubt_l(memory: TankMemory, known: Learned, limits: TankLimits) -> float:
     used_l = memory.since.on_s * limits.rate_l_per_s * known.ratio
     sd_l = hypot(span_sd_l(memory.since, limits), known.sd * used_l)
     return sd_l if sd_l < limits.tank_l else limits.tank_l
@@ -148,8 +151,8 @@ def water(
     """All that is believed of the tank, beside the ledger's last 24 hours."""
     known = learned(memory, limits)
     return Water(
-        memory.level_l, doubt_l(memory, limits), limits.rate_l_per_h * known.ratio, known.sd, known.counts,
-        runs, open_t, t, whole_day,
+        memory.level_l, _doubt_l(memory, known, limits), limits.rate_l_per_h * known.ratio, known.sd,
+        known.counts, runs, open_t, t, whole_day,
     )  # fmt: skip
 
 
@@ -163,7 +166,11 @@ def advance(memory: TankMemory, t: float, on_s: float, limits: TankLimits) -> Ta
         return memory._replace(since=since)
     left_l = memory.level_l - taken_l(on_s, learned(memory, limits), limits)
     if left_l > 1e-9:  # less than a thousandth of a drop is rounding
-        return memory._replace(level_l=left_l, since=since)
+        return TankMemory(  # by place: every tick of mist comes by here
+            left_l, memory.fill_t, memory.fill_from_l, memory.fill_litres, memory.trial_from_t,
+            memory.trial_vapour_pa, memory.next_trial_t, memory.learned, since, memory.fill_since,
+            memory.fill_learned, memory.fill_full, memory.late_t,
+        )  # fmt: skip
     next_trial_t = t + limits.trial_every_minutes * 60.0
     return memory._replace(level_l=0.0, next_trial_t=next_trial_t, since=since)
 
