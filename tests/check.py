@@ -26,6 +26,19 @@ BY_HAND = ("coverage", "years", "crash")
 """They do not fit into the time of a check."""
 SLOWEST = 4.0
 """A machine may be this many times slower than the one the budgets were set on."""
+APART = ("crash", "kernel", "long")
+"""Folders of tests/ that have a command of their own."""
+
+
+def files_with(mark: str) -> tuple[str, ...]:
+    """The test files that name a mark, but those run by hand: each worker reads all that it is given, which
+    takes longer than many a test. ``conftest.py`` refuses a test that this would miss."""
+    found = sorted(
+        path.relative_to(ROOT)
+        for path in (ROOT / "tests").rglob("test_*.py")
+        if f"mark.{mark}" in path.read_text(encoding="utf-8")
+    )
+    return tuple(str(path) for path in found if path.parts[1] not in APART)
 
 TIERS: dict[str, tuple[float, tuple[tuple[str, ...], ...]]] = {
     "lint": (10, ((PYTHON, "-m", "ruff", "check", "."), (PYTHON, "-m", "ruff", "format", "--check", "."))),
@@ -40,19 +53,34 @@ TIERS: dict[str, tuple[float, tuple[tuple[str, ...], ...]]] = {
             (*COVERAGE, "report", "--fail-under=93", "--skip-covered", "--sort=cover"),
         ),
     ),
-    "processes": (150, ((*PYTEST, *FILES_APART, "-m", "process", "--ignore=tests/crash"),)),
+    "processes": (150, ((*PYTEST, *FILES_APART, "-m", "process", *files_with("process")),)),
     "years": (900, ((*PYTEST, *ALL_CORES, "-m", "slow and not process"),)),
     "crash": (150, ((*PYTEST, "-m", "process", "tests/crash"),)),
 }
 """Tier -> (budget in seconds, commands)."""
 
 
+def surroundings() -> dict[str, str]:
+    """Compiled code is kept beside its source, whatever the caller's habit: else each of the hundreds of
+    processes would compile the program anew, and each worker all tests."""
+    environment = {**os.environ, "PYTHONPATH": str(ROOT)}
+    environment.pop("PYTHONDONTWRITEBYTECODE", None)
+    return environment
+
+
+def compile_tests() -> subprocess.Popen[bytes]:
+    """Lets pytest compile the tests, beside a tier that has use for one core only."""
+    command = (*PYTEST, "--collect-only", "-m", "not slow and not process")
+    nothing = subprocess.DEVNULL
+    return subprocess.Popen(command, cwd=ROOT, env=surroundings(), stdout=nothing, stderr=nothing)
+
+
 def run(tier: str) -> bool:
     budget_s, commands = TIERS[tier]
     began = time.monotonic()
-    environment = {**os.environ, "PYTHONPATH": str(ROOT)}
+    environment = surroundings()
     for command in commands:
-        print(f"[{tier}] {' '.join(command[1:])}", flush=True)
+        print(f"[{tier}] {' '.join(word for word in command[1:] if not word.endswith('.py'))}", flush=True)
         if subprocess.run(command, cwd=ROOT, env=environment, check=False).returncode != 0:
             print(f"[{tier}] FAILED", flush=True)
             return False
@@ -68,7 +96,13 @@ def main(names: list[str]) -> int:
         print(f"no tier {unknown[0]!r}; there are {', '.join(TIERS)}")
         return 2
     wanted = names or [tier for tier in TIERS if tier not in BY_HAND]
-    failed = [tier for tier in wanted if not run(tier)]
+    compiling = compile_tests() if {"types", "tests"} <= set(wanted) else None
+    failed = []
+    for tier in wanted:
+        if tier == "tests" and compiling is not None:
+            compiling.wait()  # whether they can be collected, the tier itself says
+        if not run(tier):
+            failed.append(tier)
     print(f"failed: {', '.join(failed)}" if failed else "every check passed")
     return 1 if failed else 0
 

@@ -35,3 +35,11 @@ def _no_sleeping(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch
     if request.node.get_closest_marker("process") is None:
         monkeypatch.setattr(time, "sleep", _no_sleep)
         monkeypatch.setattr(room_lock, "LOOK_S", 0.0)
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """``check.py`` finds the files with tests of real processes by their text: none may hide from it."""
+    for path in {item.path for item in items if item.get_closest_marker("process")}:
+        if "mark.process" not in path.read_text(encoding="utf-8"):
+            raise pytest.UsageError(f"{path}: mark its tests with pytest.mark.process in the file itself")
