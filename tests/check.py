@@ -40,6 +40,7 @@ def files_with(mark: str) -> tuple[str, ...]:
     )
     return tuple(str(path) for path in found if path.parts[1] not in APART)
 
+
 TIERS: dict[str, tuple[float, tuple[tuple[str, ...], ...]]] = {
     "lint": (10, ((PYTHON, "-m", "ruff", "check", "."), (PYTHON, "-m", "ruff", "format", "--check", "."))),
     "types": (60, ((PYTHON, "-m", "mypy"),)),

@@ -135,17 +135,16 @@ def _of_the_world(scene: Scene) -> list[Condition]:
     rules, facts, surface, water = scene.rules, scene.facts, scene.surface, scene.water
     found = []
     if facts.cap_reached:
-        found.append(
-            Condition("cap_reached", facts.cap_used_s / 3600.0, facts.cap_s / 3600.0, _clock_in(scene))
-        )
+        clears = "" if _said("cap_reached", scene) else _clock_in(scene)
+        found.append(Condition("cap_reached", facts.cap_used_s / 3600.0, facts.cap_s / 3600.0, clears))
     if water.level_l is not None:
         found += _of_tank(water, water.level_l, scene)
     found += _of_the_wall(scene, surface)
     if facts.trusted and facts.rh_high_pct > rules.ceiling.highest_rh_pct and not facts.on:
         found.append(Condition("too_humid", facts.rh_high_pct, rules.ceiling.highest_rh_pct))
     if scene.outage is not None and scene.t < scene.outage.until_t:
-        since, until = scene.outage.since, scene.outage.until
-        found.append(Condition("power_was_out", detail=f"{since:%Y-%m-%d %H:%M} and {until:%Y-%m-%d %H:%M}"))
+        words = "" if _said("power_was_out", scene) else _out_words(scene.outage)
+        found.append(Condition("power_was_out", detail=words))
     if facts.bypass:
         found.append(Condition("bypassed", facts.bypass_left_s, detail=facts.bypass))
     return found + _due(scene)
@@ -184,6 +183,15 @@ def _grown(code: str, above: float, scene: Scene) -> bool:
 def _stands(code: str, scene: Scene) -> bool:
     """Whether it held at the last tick: what hovers at a limit is said once."""
     return any(standing.code == code for standing in scene.before)
+
+
+def _said(code: str, scene: Scene) -> bool:
+    """Whether it was said before: its figures stay as they were, so they need not be worded again."""
+    return any(standing.code == code and standing.said for standing in scene.before)
+
+
+def _out_words(outage: Outage) -> str:
+    return f"{outage.since:%Y-%m-%d %H:%M} and {outage.until:%Y-%m-%d %H:%M}"
 
 
 def _clock_in(scene: Scene) -> str:

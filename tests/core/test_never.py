@@ -11,6 +11,7 @@ import json
 import random
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
+from functools import cache
 from math import inf, isfinite, nan
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -423,7 +424,17 @@ def rich_rig(method: str) -> Rig:
     return rig
 
 
-PATHS = {method: list(float_paths(rich_rig(method).state)) for method in ("hysteresis", "pid")}
+@cache
+def rich(method: str) -> Rig:
+    """One for all, and not before it is asked for: every worker reads this file. It is not stepped again."""
+    return rich_rig(method)
+
+
+@cache
+def paths(method: str) -> list[tuple[Any, ...]]:
+    return list(float_paths(rich(method).state))
+
+
 WORST = [nan, inf, -inf, 1e300, -1e300, 1e12, -1e12, -1.0]
 
 
@@ -431,7 +442,7 @@ WORST = [nan, inf, -inf, 1e300, -1e300, 1e12, -1e12, -1.0]
 @pytest.mark.parametrize("method", ["hysteresis", "pid"])
 def test_no_figure_anywhere_in_a_state_makes_it_raise(method: str, figure: float) -> None:
     # A bad sample bridges what is in the state, so an absurd temperature gets as far as the physics.
-    for path in PATHS[method]:
+    for path in paths(method):
         for kept in (True, False):
             for first in ((Reading(50.0, 24.0),), (Reading(failure="late"),)):
                 rig = rich_rig_copy(method, path, figure, kept)
@@ -444,15 +455,10 @@ def test_no_figure_anywhere_in_a_state_makes_it_raise(method: str, figure: float
                     assert decision.next_possible_on is None or decision.next_possible_on.tzinfo, path
 
 
-_RICH: dict[str, Rig] = {}
-
-
 def rich_rig_copy(method: str, path: tuple[Any, ...], figure: float, started: bool) -> Rig:
-    if method not in _RICH:
-        _RICH[method] = rich_rig(method)
-    rich = _RICH[method]
-    rig = Rig(rich.settings, mono_s=rich.mono_s, wall=rich.wall, boot=rich.boot)
-    rig.controller._state = with_figure(rich.state, path, figure)._replace(started=started)
+    whole = rich(method)
+    rig = Rig(whole.settings, mono_s=whole.mono_s, wall=whole.wall, boot=whole.boot)
+    rig.controller._state = with_figure(whole.state, path, figure)._replace(started=started)
     return rig
 
 
@@ -477,5 +483,5 @@ def test_no_nan_where_a_protection_hangs_on_it_gives_mist(method: str) -> None:
 
     assert asked(("lost_until_t",), 0.0).relay_on  # so it would be, were nothing broken
     for path in PROTECTIVE:
-        assert path in PATHS[method]
+        assert path in paths(method)
         assert not asked(path, nan).relay_on, path
