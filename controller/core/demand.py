@@ -14,8 +14,7 @@ from pydantic import Field, model_validator
 
 from controller.core import demand_hysteresis, demand_pid
 from controller.core.demand_pid import PidLimits
-from controller.core.foresight import Choice
-from controller.core.limits import Limits, contradiction
+from controller.core.limits import Foresight, Limits, contradiction
 from controller.core.tuning import Gains
 
 
@@ -24,7 +23,7 @@ class DemandLimits(Limits):
 
     method: Literal["hysteresis", "pid"] = Field("hysteresis", description="deadband, or duty in pulses")
     deadband_rh_pct: float = Field(4.0, ge=0.5, le=20, description="on below, off above half of this")
-    foresight: Choice = Field(
+    foresight: Foresight = Field(
         "off", description='"keep-hours" or "keep-error": learns the room and acts ahead of it'
     )
     pid: PidLimits = PidLimits()

@@ -20,16 +20,16 @@ of the band: rather some hours dry than all of them a little.
 from __future__ import annotations
 
 from math import ceil, exp, isfinite, sqrt
-from typing import Literal, NamedTuple
+from typing import NamedTuple
 
 from controller.core import air, room_model, runtime
+from controller.core.limits import Foresight
 from controller.core.records import NEVER_T, Ahead, Room
 from controller.core.room_block import PA_PER_PCT
 from controller.core.room_model import MIDDLE_PCT, RoomMemory
 from controller.core.runtime import WINDOW_S, RuntimeMemory
 from controller.core.tuning import TuningMemory
 
-Choice = Literal["off", "keep-hours", "keep-error"]
 PULL_S = 60.0
 """How fast the probe pulls the observer: noise of a sample fades in a minute."""
 LONGEST_STEP_S = 60.0
@@ -164,7 +164,7 @@ def leads_s(memory: ForesightMemory, change_rh_pct: float) -> tuple[float, float
 
 def view(
     memory: ForesightMemory, scene: Scene, setpoint_rh_pct: float, low_rh_pct: float, high_rh_pct: float,
-    most_half_rh_pct: float, choice: Choice,
+    most_half_rh_pct: float, choice: Foresight,
 ) -> Ahead | None:  # fmt: skip
     """What the demand is to see; None while the room is not known.
 

@@ -11,6 +11,7 @@ import pytest
 from controller.core import ahead, foresight, room_model, room_words
 from controller.core.controller import Controller
 from controller.core.foresight import ForesightMemory, Scene
+from controller.core.limits import Foresight
 from controller.core.records import Ahead, Decision, Inputs, Instant, Reading, Room
 from controller.core.room_guess import SIZE
 from controller.core.room_model import RoomMemory
@@ -38,7 +39,7 @@ PER_PCT = 60.0 / (0.6 * 2984.6 / 29.85)
 
 
 def seen(memory: ForesightMemory, scene: Scene, setpoint: float = 65.0, low: float = 60.0, high: float = 76.0,
-         most: float = 100.0, choice: foresight.Choice = "keep-hours") -> Ahead:  # fmt: skip
+         most: float = 100.0, choice: Foresight = "keep-hours") -> Ahead:  # fmt: skip
     found = foresight.view(memory, scene, setpoint, low, high, most, choice)
     assert found is not None
     return found
