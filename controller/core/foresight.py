@@ -35,12 +35,13 @@ PULL_S = 60.0
 LONGEST_STEP_S = 60.0
 DAY_S = 86400.0
 MISS_S = 6.0 * 3600.0
-EDGE_RH_PCT = 0.4
+EDGE_RH_PCT = 0.6
 """Distance kept from the edges of the band, besides what the observer usually misses by."""
 LEAST_HALF_RH_PCT = 0.5
 SPARE = 0.95
 """Share of water and cap that is planned with."""
-ERROR_PERIOD_S = 720.0
+SPARING_HALF_RH_PCT = 1.5
+ERROR_PERIOD_S = 480.0
 """keep-error: a pulse and its pause together; half of it would halve the swing and double the switchings."""
 LONGEST_LEAD_S = 2.0 * 3600.0
 MOST_LOWERED_RH_PCT = 20.0
@@ -191,25 +192,28 @@ def view(
         lasts = per_pct * (memory.moisture + (bears - memory.duty) / slope)
     paced = lasts < setpoint_rh_pct
     centre = min(setpoint_rh_pct, max(lasts, setpoint_rh_pct - MOST_LOWERED_RH_PCT))
-    edge = EDGE_RH_PCT + sqrt(max(memory.square, 0.0)) * per_pct * (1.0 + room.lag_s / 600.0)
+    edge = EDGE_RH_PCT + sqrt(max(memory.square, 0.0)) * per_pct * (1.0 + room.lag_s / 400.0)
     lowest, highest = low_rh_pct + edge, high_rh_pct - edge
     rise = room.gain * per_pct / 3600.0  # a second
-    half = min(setpoint_rh_pct - lowest, highest - setpoint_rh_pct)
     if choice == "keep-hours":
         if paced:
-            half = min(half, 1.0)
-            centre = min(max(centre, lowest + half), setpoint_rh_pct)
+            centre = min(max(centre, lowest + SPARING_HALF_RH_PCT), setpoint_rh_pct)
+            below = above = SPARING_HALF_RH_PCT
+        else:  # as wide as the band allows, and no side more than twice the other
+            room_below, room_above = centre - lowest, highest - centre
+            below, above = min(room_below, 2.0 * room_above), min(room_above, 2.0 * room_below)
     else:
         duty = min(max(memory.duty, 0.1), 0.9)
-        half = min(half, 0.5 * ERROR_PERIOD_S / 3600.0 * room.gain * per_pct * duty * (1.0 - duty))
-    half = max(min(half, most_half_rh_pct), LEAST_HALF_RH_PCT)
+        below = above = 0.5 * ERROR_PERIOD_S * rise * duty * (1.0 - duty)
+    below = max(min(below, most_half_rh_pct), LEAST_HALF_RH_PCT)
+    above = max(min(above, most_half_rh_pct), LEAST_HALF_RH_PCT)
     # A run lasts at least its shortest, and ends at a look: what it gives beyond the edge is kept below it.
     floor = low_rh_pct + 0.5 * edge
     if choice == "keep-error":
-        floor = min(floor, centre - half)
-    lower = max(min(centre - half, highest - rise * scene.shortest_on_s), floor)
+        floor = min(floor, centre - below)
+    lower = max(min(centre - below, highest - rise * scene.shortest_on_s), floor)
     lower = min(lower, setpoint_rh_pct)
-    upper = max(centre + half - 0.5 * rise * scene.dt_s, lower + LEAST_HALF_RH_PCT)
+    upper = max(centre + above - 0.5 * rise * scene.dt_s, lower + LEAST_HALF_RH_PCT)
     middle = 0.5 * (lower + upper)
     slow = scene.rh_pct if model.block.slow_rh_pct is None else model.block.slow_rh_pct
     return Ahead(ahead, middle, upper - middle, paced, room, memory.air, slow, per_pct, memory.duty)
