@@ -14,7 +14,7 @@ import structlog
 
 from controller.core.messages import message_words
 from controller.core.records import Decision, Inputs
-from controller.core.words import reason_name, sentence
+from controller.core.words import CONTENT_CODES, reason_name, sentence
 
 
 def configure(json_lines: bool) -> None:
@@ -67,7 +67,7 @@ class LogTeller:
         self._messages(last, decision, stamp)
         codes = [reason.code for reason in decision.reasons]
         if last is None or (decision.relay_on, codes) != (last.relay_on, [r.code for r in last.reasons]):
-            others = [reason_name(code) for code in codes[1:] if code not in ("enough", "between_pulses")]
+            others = [reason_name(code) for code in codes[1:] if code not in CONTENT_CODES]
             words = sentence(decision) + (f" Also: {', '.join(others)}." if others else "")
             self._log.info(
                 words, at=stamp, relay_on=decision.relay_on, reasons=codes, rh_pct=_round(decision.rh_pct),

@@ -75,7 +75,7 @@ FIGURES: dict[str, float] = {
 }
 """What is compared, and how far outside the range it has to lie to be told. Common practice, no source."""
 SMALLEST_OFF_H = 1.0
-NO_REASON_TO_TELL = ("enough",)
+NO_REASON_TO_TELL = ("enough", "enough_ahead")
 """The air was humid enough: that is what the figures of the air say already."""
 
 

@@ -18,6 +18,7 @@ from controller.core.messages import check_words, clears_words, message_words
 from controller.core.mould import BEGINS_INDEX, SEEN_INDEX
 from controller.core.records import Decision, Inputs
 from controller.core.refill import Outlook, empty_words, outlook, when
+from controller.core.room_words import learned
 from controller.core.words import by_hand, sentence
 from controller.files import read_small, write_whole
 
@@ -97,6 +98,7 @@ def describe(
         "surface_rh_pct": decision.surface_rh_pct,
         "surface_measured": decision.surface_measured,
         "mould_index": decision.mould_index,
+        "learned": learned(decision, rate_l_per_h),
         "by_hand": by_hand(decision),
         "next_possible_on": None if next_on is None else next_on.isoformat(timespec="seconds"),
         "alarms": [_message(message) for message in decision.alarms],
@@ -189,7 +191,7 @@ def figures(plain: dict[str, Any], now: datetime) -> list[tuple[str, str]]:
         found.append(("Output", _output(plain)))
     if plain.get("surface_c") is not None:
         found.append(("Coldest", _surface(plain)))
-    return found
+    return [*found, *(("Learned", words) for words in plain.get("learned", ()))]
 
 
 LAST_END_TOLD = timedelta(days=7)

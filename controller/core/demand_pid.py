@@ -19,11 +19,13 @@ and no pause is ever shorter than a quarter of the window.
 from __future__ import annotations
 
 from functools import cached_property
+from typing import Literal
 
 from pydantic import Field
 from simple_pid import PID
 
 from controller.core.limits import Limits
+from controller.core.tuning import Gains
 
 LONGEST_DT_S = 300.0
 """After a gap, no more than this is integrated at once."""
@@ -36,6 +38,9 @@ class PidLimits(Limits):
 
     gain_duty_per_rh_pct: float = Field(0.12, ge=0.001, le=5, description="duty for each %RH of error")
     integral_minutes: float = Field(60.0, ge=1, le=1440, description="integral time")
+    tuning: Literal["settings", "learned"] = Field(
+        "settings", description="the two figures above, or gains from what was learned of the room"
+    )
     window_minutes: float = Field(12.0, ge=1, le=120, description="period of the pulses at half duty")
 
     @cached_property
@@ -75,25 +80,39 @@ def advance(
     refused: bool,
     take_over_duty: float | None,
     limits: PidLimits,
-) -> tuple[float, float, float, bool]:
-    """One step: (integral, duty, owed_s, wants). ``take_over_duty``: what another method gave before."""
+    tuned: Gains | None = None,
+    last_gain: float = 0.0,
+) -> tuple[float, float, float, bool, float]:
+    """One step: (integral, duty, owed_s, wants, gain). ``take_over_duty``: what another method gave before.
+
+    ``tuned``: other gains than the settings'; ``last_gain``: that of the last step, 0 where there was none.
+    """
+    gain = limits.gain_duty_per_rh_pct if tuned is None else tuned.gain_duty_per_rh_pct
     if not (abs(integral) <= 1e3 and 0.0 <= duty <= 1.0 and abs(owed_s) <= 1e6):
         integral, duty, owed_s = 0.0, 0.0, 0.0  # a memory from elsewhere, not ours
     error = setpoint_rh_pct - rh_pct
     if take_over_duty is not None:
-        integral, owed_s = take_over_duty - limits.gain_duty_per_rh_pct * error, 0.0
+        integral, owed_s = take_over_duty - gain * error, 0.0
     elif abs(setpoint_rh_pct - last_setpoint_rh_pct) > STEP_RH_PCT:
-        integral = duty - limits.gain_duty_per_rh_pct * error
-    integral, duty = _duty(integral, rh_pct, setpoint_rh_pct, dt_s, refused, limits)
+        integral = duty - gain * error
+    elif last_gain > 0.0 and gain != last_gain:  # other gains do not bump the duty either
+        integral += (last_gain - gain) * error
+    integral, duty = _duty(integral, rh_pct, setpoint_rh_pct, dt_s, refused, limits, tuned)
     if not refused:
         owed_s = _owed(owed_s, duty, dt_s, on_s, limits.pulse_s)
-    return integral, duty, owed_s, _pulse(wants, duty, owed_s, 0.5 * limits.pulse_s)
+    return integral, duty, owed_s, _pulse(wants, duty, owed_s, 0.5 * limits.pulse_s), gain
 
 
 def _duty(
-    integral: float, rh_pct: float, setpoint: float, dt_s: float, refused: bool, limits: PidLimits
-) -> tuple[float, float]:
+    integral: float, rh_pct: float, setpoint: float, dt_s: float, refused: bool, limits: PidLimits,
+    tuned: Gains | None,
+) -> tuple[float, float]:  # fmt: skip
     pid = limits.calculator
+    if tuned is None:
+        gain, integral_s = limits.gain_duty_per_rh_pct, limits.integral_minutes * 60.0
+    else:
+        gain, integral_s = tuned
+    pid.tunings = gain, gain / integral_s, 0.0
     pid.set_auto_mode(False)
     pid.set_auto_mode(True, last_output=integral)
     pid.setpoint = setpoint

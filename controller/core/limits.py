@@ -7,7 +7,7 @@ Each stage declares its own limits beside the code that obeys them, derived from
 from __future__ import annotations
 
 from datetime import time
-from typing import Annotated, Any
+from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationInfo, field_validator
 from pydantic_core import PydanticCustomError
@@ -16,6 +16,8 @@ from controller.core import units
 
 Rh = Annotated[float, Field(ge=0.0, le=100.0)]
 """Relative humidity in %, 0 to 100."""
+Foresight = Literal["off", "keep-hours", "keep-error"]
+"""Whether the room is learned and acted ahead of, and what is kept where water or the cap is scarce."""
 
 
 def _written(into: units.Into) -> BeforeValidator:

@@ -169,6 +169,35 @@ class SurfaceHour(NamedTuple):
     mould_index: float  # 0 to 6
 
 
+class Room(NamedTuple):
+    """What was learned of the room, an hour. Moisture is vapour pressure in %RH at 24 °C."""
+
+    gain: float  # that steady mist raises
+    loss: float  # share of the distance from the background that is lost
+    ground: float  # what the room would gain at 50
+    store: float  # what walls give for each %RH that they are moister than the air
+    heat: float  # for each K that it gets warmer (not an hour)
+    dead_s: float  # until mist begins to show at the probe
+    lag_s: float  # and how slowly it then does
+    gain_sd: float  # standard deviations
+    loss_sd: float
+    store_sd: float
+
+
+class Ahead(NamedTuple):
+    """What the demand looks at with foresight, instead of the reading, the setpoint and the deadband."""
+
+    rh_pct: float  # of the air when a switching of now begins to show
+    setpoint_rh_pct: float
+    half_rh_pct: float  # so far below it mist begins, so far above it ends
+    paced: bool  # the setpoint is lowered, so that water or the cap lasts
+    room: Room
+    air_pct: float  # moisture of the air now
+    slow_rh_pct: float  # RH that walls and goods are taken to have
+    per_pct: float  # %RH now for each of moisture
+    duty: float  # mean of about the last day
+
+
 class Decision(NamedTuple):
     """What one step decided, and why.
 
@@ -200,6 +229,8 @@ class Decision(NamedTuple):
     surface_measured: bool = False  # False: estimated
     mould_index: float = 0.0  # 0 to 6, by the model in ``mould.py``
     surface_hour: SurfaceHour | None = None  # at the tick at which an hour of it is over
+    ahead: Ahead | None = None  # what foresight sees; None: it is off, or the room is not known yet
+    knows: float | None = None  # how much of what it takes was learned, 0 to 1; None: foresight is off
 
     @property
     def next_possible_on(self) -> datetime | None:

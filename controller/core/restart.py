@@ -17,7 +17,7 @@ from contextlib import suppress
 from datetime import datetime, timedelta
 from math import isfinite
 
-from controller.core import effect, runtime, tank
+from controller.core import effect, foresight, runtime, tank
 from controller.core.records import NEVER_T, Instant
 from controller.core.rules import Rules
 from controller.core.state import Gap, Outage, RelayMemory, State, after_loss
@@ -71,6 +71,7 @@ def resume(state: State, now: Instant, rules: Rules) -> State:
         probes=tuple(ProbeMemory() for _ in state.probes),
         refused=True,
         effect=mist._replace(began_t=NEVER_T) if gap_s is None else mist,
+        foresight=foresight.recalled(state.foresight),
         gap=gap,
         outage=_outage(state, now, t),
         starts_t=(*state.starts_t, t)[-STARTS_REMEMBERED:],

@@ -91,6 +91,19 @@ def on_s_since(memory: RuntimeMemory, since_t: float, t: float) -> float:
     return sum(max(0.0, min(end, t) - max(start, since_t)) for start, end in spans)
 
 
+def on_s_between(memory: RuntimeMemory, from_t: float, to_t: float) -> float:
+    """On-time in a short span of the window that is nearly now, seconds: looks at the latest runs alone."""
+    on_s = 0.0
+    if memory.open_t is not None and memory.open_t < to_t:
+        on_s = to_t - max(memory.open_t, from_t)
+    for start, end in reversed(memory.runs):
+        if end <= from_t:
+            break
+        if start < to_t:
+            on_s += min(end, to_t) - max(start, from_t)
+    return on_s
+
+
 def judge_cap(memory: RuntimeMemory, t: float, interval_s: float, limits: RuntimeLimits) -> RuntimeMemory:
     """Notes that the cap is reached, or that enough is free again.
 

@@ -18,6 +18,7 @@ from controller.core.alarms import Standing
 from controller.core.calibration import CalibrationMemory
 from controller.core.demand import DemandMemory
 from controller.core.effect import EffectMemory
+from controller.core.foresight import ForesightMemory
 from controller.core.keeper import KeeperMemory
 from controller.core.runtime import WINDOW_S, RuntimeMemory, assume_ran
 from controller.core.tank import TankMemory
@@ -25,7 +26,7 @@ from controller.core.trust import ProbeMemory
 from controller.core.wall import WallMemory
 from controller.errors import KeptStateError
 
-STATE_VERSION = 4
+STATE_VERSION = 5
 OLDEST_READ = 1
 """An upgrade keeps the state: fields that an older version did not know begin at their defaults."""
 
@@ -90,6 +91,7 @@ class State(NamedTuple):
     hand: bool = False  # the contact of the outlet's own switch said "hand" when it was last seen
     handled: tuple[tuple[str, bool], ...] = ()  # the last requests, by their number, and whether done
     coldest: WallMemory = WallMemory()  # the coldest surface
+    foresight: ForesightMemory = ForesightMemory()
 
     def whole_day(self, t: float) -> bool:
         """Whether the 24 hours before ``t`` are on record, without a power cut in them."""

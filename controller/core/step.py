@@ -14,37 +14,34 @@ from datetime import UTC, datetime
 from math import isfinite, nan
 
 from controller.core import (
+    ahead,
     alarms,
     books,
     calibration,
     ceiling,
     conditions,
-    demand,
     effect,
+    foresight,
     guards,
     keeper,
     restart,
     runtime,
     tank,
-    target,
     trust,
     wall,
 )
 from controller.core.books import LONGEST_INTERVAL_S, Tick
 from controller.core.calibration import CalibrationMemory
-from controller.core.demand import DemandMemory
 from controller.core.facts import gather as gather_facts
 from controller.core.guards import Facts
-from controller.core.records import Action, Decision, Inputs, Instant, Reading, Reason
+from controller.core.records import Action, Ahead, Decision, Inputs, Instant, Reading, Reason
 from controller.core.rules import Rules
-from controller.core.runtime import RuntimeMemory
 from controller.core.state import RelayMemory, State
 from controller.core.target import Target
 from controller.core.trust import Belief, ProbeMemory
 
 LONGEST_VALID_S = LONGEST_INTERVAL_S + 30.0
 """A decision holds a little longer than the longest interval at which ``advance`` may be called."""
-DUTY_LOOK_BACK_S = 4 * 3600.0
 NO_READING = Reading(failure="no reading was given")
 
 
@@ -74,10 +71,10 @@ def advance(state: State, inputs: Inputs, rules: Rules, now: Instant) -> tuple[S
     if mist.verdict.no_mist and not was_dry:
         water = tank.seen_dry(water, t, rules.tank)
     raised = wishes.raise_rh_pct if wishes.raise_until_t > t else 0.0
-    setpoint = target.wanted(tick.wall, raised, rules.ceiling.release_rh_pct, rules.target)
+    setpoint = ahead.setpoint(state.foresight, rules, tick.wall, raised)
     wanted_rh_pct = setpoint.rh_pct
     setpoint = _lowered(setpoint, state, rules)
-    held, surface, need = state.ceiling_held, None, state.demand
+    held, surface, need, seen, view = state.ceiling_held, None, state.demand, state.foresight, None
     if belief.rh_pct is not None and belief.rh_high_pct is not None and belief.temp_c is not None:
         held = ceiling.holds(held, belief.rh_high_pct, rules.ceiling)
         surface = ceiling.coldest_surface(
@@ -92,7 +89,14 @@ def advance(state: State, inputs: Inputs, rules: Rules, now: Instant) -> tuple[S
         if tried.level_l is None and water.level_l is not None:  # a trial has found water
             mist = effect.forgive(mist, keep_best=True)
         water = tried
-        need = _need(state, rules, tick, belief.rh_pct, setpoint.rh_pct, used, on_s)
+        seen, view = ahead.look(
+            seen, rules, t, tick.dt_s, on_s, belief.rh_pct, belief.temp_c, used, water, mist,
+            max(rules.guards.shortest_on_s, relay.last_interval_s), setpoint.rh_pct, wanted_rh_pct,
+            state.refused,
+        )  # fmt: skip
+        need = ahead.need(state, rules, t, tick.dt_s, belief.rh_pct, setpoint.rh_pct, used, on_s, view, seen)
+    else:
+        seen = foresight.blind(seen)
 
     coldest, surface_hour = wall.advance(
         state.coldest, inputs.surface_c, surface, t, tick.dt_s, rules.surface
@@ -109,7 +113,7 @@ def advance(state: State, inputs: Inputs, rules: Rules, now: Instant) -> tuple[S
     refused = guards.refusals(facts, rules.guards)
     pacing = len(refused) == 1 and refused[0].code == "shortest_off"  # that is rhythm, no refusal
     asked = "demand" if need.wants else "humidify_now" if wishes.humidify_until_t > t else ""
-    on, because, reasons = _command(refused, asked, facts, rules, belief, setpoint)
+    on, because, reasons = _command(refused, asked, facts, rules, belief, setpoint, view)
     if on != relay.on:
         relay = _switched(relay, on, t, refused, rules)
 
@@ -130,7 +134,7 @@ def advance(state: State, inputs: Inputs, rules: Rules, now: Instant) -> tuple[S
         state.lost, state.lost_until_t, mist, ahead_rh_pct, state.outage, state.starts_t, compared,
         state.hand if inputs.hand is None else bool(inputs.hand),
         books.remember(state.handled, answers) if answers else state.handled,
-        coldest,
+        coldest, seen,
     )  # fmt: skip
     if not state.started:  # no clock yet to resume by: answered, but nothing is forgotten
         after = before
@@ -154,13 +158,15 @@ def advance(state: State, inputs: Inputs, rules: Rules, now: Instant) -> tuple[S
         None if deadband else need.duty,
         water.level_l,
         facts.cap_used_s,
-        setpoint.rh_pct - 0.5 * rules.demand.deadband_rh_pct if deadband else None,
+        _starts_below(setpoint, view, rules) if deadband else None,
         told,
         None if surface is None else surface.temp_c,
         None if surface is None else surface.rh_pct,
         surface is not None and surface.measured,
         coldest.mould.grown,
         surface_hour,
+        view,
+        ahead.knows(seen, rules),
     )
 
 
@@ -216,22 +222,10 @@ def _lowered(setpoint: Target, state: State, rules: Rules) -> Target:
     return Target(most_rh_pct, setpoint.is_day)
 
 
-def _need(
-    state: State, rules: Rules, tick: Tick, rh_pct: float, setpoint_rh_pct: float,
-    used: RuntimeMemory, on_s: float,
-) -> DemandMemory:  # fmt: skip
-    recent_duty = 0.0
-    if state.demand.method != rules.demand.method:
-        since_t = tick.t - DUTY_LOOK_BACK_S
-        recent_duty = runtime.on_s_since(used, since_t, tick.t) / DUTY_LOOK_BACK_S
-    return demand.advance(
-        state.demand, rh_pct, setpoint_rh_pct, tick.dt_s, on_s, state.refused, recent_duty, rules.demand
-    )
-
-
 def _command(
-    refused: tuple[Reason, ...], asked: str, facts: Facts, rules: Rules, belief: Belief, setpoint: Target
-) -> tuple[bool, str, tuple[Reason, ...]]:
+    refused: tuple[Reason, ...], asked: str, facts: Facts, rules: Rules, belief: Belief, setpoint: Target,
+    view: Ahead | None,
+) -> tuple[bool, str, tuple[Reason, ...]]:  # fmt: skip
     """On or off, why on, why off. A run that no guard ends lasts at least its shortest on."""
     if not refused:
         if asked:
@@ -242,13 +236,30 @@ def _command(
             return True, "shortest_on", ()
     if asked or belief.rh_pct is None:  # where nothing is known it is not known to be enough either
         return False, "", refused
-    content = Reason("between_pulses", Action.CONTENT, belief.rh_pct, setpoint.rh_pct)
-    if rules.demand.method == "hysteresis" or belief.rh_pct >= setpoint.rh_pct:
-        starts_below = setpoint.rh_pct
-        if rules.demand.method == "hysteresis":
-            starts_below -= 0.5 * rules.demand.deadband_rh_pct
-        content = Reason("enough", Action.CONTENT, belief.rh_pct, starts_below, starts_below)
-    return False, "", (*refused, content)
+    return False, "", (*refused, _content(rules, belief.rh_pct, setpoint, view))
+
+
+def _content(rules: Rules, rh_pct: float, setpoint: Target, view: Ahead | None) -> Reason:
+    """Why nothing is asked for."""
+    wanted_rh_pct, seen_rh_pct = setpoint.rh_pct, rh_pct
+    if view is not None:
+        wanted_rh_pct, seen_rh_pct = view.setpoint_rh_pct, view.rh_pct
+    starts_below = wanted_rh_pct
+    if rules.demand.method == "hysteresis":
+        starts_below = _starts_below(setpoint, view, rules)
+    elif seen_rh_pct < wanted_rh_pct:
+        return Reason("between_pulses", Action.CONTENT, rh_pct, wanted_rh_pct)
+    if view is None:
+        return Reason("enough", Action.CONTENT, rh_pct, starts_below, starts_below)
+    if view.paced:
+        return Reason("spares", Action.CONTENT, rh_pct, seen_rh_pct, starts_below)
+    return Reason("enough_ahead", Action.CONTENT, rh_pct, seen_rh_pct, starts_below)
+
+
+def _starts_below(setpoint: Target, view: Ahead | None, rules: Rules) -> float:
+    if view is not None:
+        return view.setpoint_rh_pct - view.half_rh_pct
+    return setpoint.rh_pct - 0.5 * rules.demand.deadband_rh_pct
 
 
 def _switched(

@@ -107,8 +107,24 @@ REASONS: dict[str, tuple[str, Callable[[Reason], str]]] = {
         "humid enough",
         lambda r: f"humid enough at {_f(r.seen)} %RH; it starts below {_f(r.clears_at)}",
     ),
+    "enough_ahead": (
+        "humid enough",
+        lambda r: (
+            f"humid enough at {_f(r.seen)} %RH; it starts when the air is about to fall below "
+            f"{_f(r.clears_at)}"
+        ),
+    ),
+    "spares": (
+        "sparing water",
+        lambda r: (
+            f"at {_f(r.seen)} %RH, which water or the cap can keep up; it starts when the air is about "
+            f"to fall below {_f(r.clears_at)}"
+        ),
+    ),
 }
 """Code -> (name for tables, sentence part)."""
+CONTENT_CODES = frozenset(("between_pulses", "enough", "enough_ahead", "spares"))
+"""Nothing is refused: there is no wish for mist."""
 
 DOUBTS: dict[str, str] = {
     "silent": "it does not answer",
@@ -150,6 +166,9 @@ def sentence(decision: Decision) -> str:
         words = ON.get(decision.on_because, decision.on_because)
         if decision.on_because not in ("demand", "pulse") or decision.rh_pct is None:
             return f"On: {words}."
+        if decision.ahead is not None and decision.on_because == "demand":
+            ends = decision.ahead.setpoint_rh_pct + decision.ahead.half_rh_pct
+            return f"On: {_f(decision.rh_pct)} %RH; it ends when the air is about to pass {_f(ends)}."
         return f"On: {words}, {_f(decision.rh_pct)} %RH where {_f(decision.target_rh_pct)} is the target."
     if not decision.reasons:
         return "Off."

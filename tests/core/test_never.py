@@ -133,7 +133,10 @@ class Oracle:
 def some_rules(rng: random.Random) -> Rules:
     shortest_s = rng.choice([0, 30, 120])
     return flat(
-        demand={"method": rng.choice(["hysteresis", "pid"])},
+        demand={
+            "method": rng.choice(["hysteresis", "pid"]),
+            "foresight": rng.choice(["off", "keep-hours", "keep-error"]),
+        },
         guards={
             "shortest_on_s": rng.choice([0, 60, 120]),
             "shortest_off_s": shortest_s,
@@ -357,7 +360,10 @@ def good_ticks(count: int) -> Iterator[dict[str, Any]]:
 def test_it_always_answers(wild: list[dict[str, Any]], method: str, two: bool) -> None:
     # Naive and aware wall clocks meet here too, under a clock said to be trusted.
     surface = {"frsi": 0.7, "policy": "hold" if two else "warn"}
-    rules = quick(demand={"method": method}, surface=surface, probe=({},) * (2 if two else 1))
+    foreseen = "keep-hours" if two else "keep-error"
+    rules = quick(
+        demand={"method": method, "foresight": foreseen}, surface=surface, probe=({},) * (2 if two else 1)
+    )
     controller = Controller(rules)
     mono_s = 0.0
     for tick in [*good_ticks(5), *wild, *good_ticks(5)]:

@@ -32,11 +32,14 @@ from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, rule, run_state_machine_as_test
 
 from controller.core.controller import Controller
+from controller.core.foresight import ForesightMemory
 from controller.core.records import Decision, Inputs, Instant, Reading, Request
+from controller.core.room_block import SHOWS
 from controller.core.rules import Rules
 from controller.core.state import State, after_loss
 from controller.errors import KeptStateError
 from tests.core.helpers import DAY_S, HOUR_S, at_surface_rh_pct, flat, through_json
+from tests.core.known_room import model_of
 
 NUMBERS = itertools.count()
 
@@ -477,7 +480,10 @@ def some_rules(draw: st.DrawFn) -> Rules:
     }
     return flat(
         TARGET,
-        demand={"method": one("hysteresis", "pid")},
+        demand={
+            "method": one("hysteresis", "pid"),
+            "foresight": one("off", "keep-hours", "keep-error"),
+        },
         ceiling={"highest_rh_pct": one(70, 80, 90), "probe_accuracy_rh_pct": one(0, 2, 5)},
         guards={
             "shortest_on_s": one(0, 60, 300),
@@ -501,7 +507,7 @@ KINDS = (
 )  # fmt: skip
 DURATIONS = st.sampled_from([None, 1.0, 60.0, 900.0, 7200.0, 86400.0, 1e300, 0.0, -1.0, nan, inf])
 SEEDS = st.integers(0, 2**32 - 1)
-INNER = ("effect", "standing", "ahead_rh_pct", "outage", "starts_t", "demand", "tank")
+INNER = ("effect", "standing", "ahead_rh_pct", "outage", "starts_t", "demand", "tank", "foresight")
 """What may say nonsense without touching a promise."""
 WORST: tuple[Any, ...] = (0.0, -1.0, 1e12, -1e12, 1e300, -1e300, 5e-324, 0.5)
 NOT_JSON = (nan, inf, -inf)
@@ -702,6 +708,23 @@ class Never(RuleBasedStateMachine):
         else:
             world.controller = Controller(world.rules, state)
         self.live(seed, 40, "dry", rng.choice([10.0, 60.0]), 0.0, False)
+
+    @rule(seed=SEEDS)
+    def other_model(self, seed: int) -> None:
+        """The room is believed to be known, and is another: it pulls the wrong way, or is absurd."""
+        rng, world = random.Random(seed), self.world
+        world.end(1.0, False, 10.0, False)
+        model = model_of(
+            rng.choice([1e-3, 1.0, 60.0, 5e3]),
+            rng.choice([-3.0, 0.0, 0.5, 80.0]),
+            rng.choice([-1e3, 0.0, 30.0, 70.0, 1e3]),
+            rng.choice([-5.0, 0.0, 4.0]),
+            rng.randrange(len(SHOWS)),
+        )
+        duty, air_pct = rng.choice([0.0, 0.3, 1.0]), rng.choice([-50.0, 40.0, 150.0])
+        believed = ForesightMemory(model, air_pct, air_pct, duty, air_pct, 0.1, rng.choice([0.0, 86400.0]))
+        world.controller = Controller(world.rules, world.kept[0]._replace(foresight=believed))
+        self.live(seed, 60, rng.choice(["dry", "near"]), rng.choice([10.0, 60.0]), 0.0, False)
 
 
 def one_round(seed: int) -> None:

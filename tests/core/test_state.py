@@ -268,10 +268,21 @@ def test_control_goes_on_from_a_state_of_version_1() -> None:
 def test_a_lived_state_less_what_version_1_did_not_know_is_read() -> None:
     new = {
         "gap": ["by_hand_s", "assumed"],
-        "": ["effect", "ahead_rh_pct", "outage", "starts_t", "hand", "handled", "calibration", "coldest"],
+        "": [
+            "effect",
+            "ahead_rh_pct",
+            "outage",
+            "starts_t",
+            "hand",
+            "handled",
+            "calibration",
+            "coldest",
+            "foresight",
+        ],
         "probes": ["still_since_t", "lively", "doubted"],
         "keeper": ["bypass", "bypass_until_t", "cleaned_t"],
         "standing": ["acked_by"],
+        "demand": ["gain"],
         "tank": ["learned", "since", "fill_since", "fill_learned", "fill_full", "late_t"],
     }
     plain = json.loads(json.dumps(lived().to_plain())) | {"version": 1}

@@ -1,0 +1,227 @@
+"""FORESIGHT: the air as it will be when a switching of now begins to show, and the setpoint that lasts.
+
+In:    the room model, the believed air, the committed mist, water and cap, the keeper's choice.
+Out:   the RH that the demand is to look at, the setpoint it is to hold, and how wide it may swing.
+Never: switches anything: it only moves what the plain method looks at. Nothing, while the room is not known.
+
+What lags behind the mist is taken to be the probe, so that the air is held, not the figure shown: where
+in truth the mist takes its time, it is stopped before all of it has spread, which is right too. The air is
+followed by an observer: the model moves it on, what the probe shows pulls it back (Luenberger 1964).
+What was switched up to now shows in the coming ``dead_s``; the air at its end is what the demand sees
+(Smith 1957).
+
+Pacing. Mist of the last day, and the air it gave, say what each setpoint costs:
+    duty(x) = mean duty + (loss / gain) (x - mean moisture)
+Where the setpoint costs more than the cap allows, or than the tank holds until it is filled again, it is
+lowered to what lasts. "keep-error" follows that wherever it leads. "keep-hours" never below the low edge
+of the band: rather some hours dry than all of them a little.
+"""
+
+from __future__ import annotations
+
+from math import ceil, exp, isfinite, sqrt
+from typing import NamedTuple
+
+from controller.core import air, room_model, runtime
+from controller.core.limits import Foresight
+from controller.core.records import NEVER_T, Ahead, Room
+from controller.core.room_block import PA_PER_PCT
+from controller.core.room_model import MIDDLE_PCT, RoomMemory
+from controller.core.runtime import WINDOW_S, RuntimeMemory
+from controller.core.tuning import TuningMemory
+
+PULL_S = 60.0
+"""How fast the probe pulls the observer: noise of a sample fades in a minute."""
+LONGEST_STEP_S = 60.0
+DAY_S = 86400.0
+MISS_S = 6.0 * 3600.0
+EDGE_RH_PCT = 0.6
+"""Distance kept from the edges of the band, besides what the observer usually misses by."""
+LEAST_HALF_RH_PCT = 0.5
+SPARE = 0.95
+"""Share of water and cap that is planned with."""
+SPARING_HALF_RH_PCT = 1.5
+ERROR_PERIOD_S = 480.0
+"""keep-error: a pulse and its pause together; half of it would halve the swing and double the switchings."""
+LONGEST_LEAD_S = 2.0 * 3600.0
+MOST_LOWERED_RH_PCT = 20.0
+LEAST_LOSS = 0.1
+"""An hour: no heated room is tighter."""
+
+
+class ForesightMemory(NamedTuple):
+    model: RoomMemory | None = None  # None: foresight was never on
+    air: float | None = None  # moisture of the air by the observer
+    shown: float = 0.0  # and as the probe shows it
+    duty: float = 0.0  # means of about the last day
+    moisture: float = 0.0
+    square: float = 0.25  # mean square of what the probe shows besides what it should
+    seen_s: float = 0.0  # how much of the last day is in those means
+    fill_t: float = NEVER_T  # the last filling
+    fill_every_s: float | None = None  # the mean time between two
+    tuning: TuningMemory = TuningMemory()
+
+
+class Scene(NamedTuple):
+    """What is looked at. %RH, °C, seconds on the core's clock."""
+
+    t: float
+    dt_s: float
+    on_s: float
+    rh_pct: float
+    temp_c: float
+    used: RuntimeMemory
+    cap_s: float
+    fill_t: float
+    shortest_on_s: float
+    doubtful: bool  # whether mist comes at all
+    water_h: float | None  # hours of mist that are left in the tank
+
+
+def advance(memory: ForesightMemory, scene: Scene) -> ForesightMemory:
+    """One tick: the model, the observer, the means of a day."""
+    t, dt_s = scene.t, scene.dt_s
+    model = memory.model or RoomMemory()
+    model = room_model.advance(
+        model, t, dt_s, scene.on_s, scene.used, scene.rh_pct, scene.temp_c, scene.doubtful
+    )
+    fill_t, every_s = memory.fill_t, memory.fill_every_s
+    if scene.fill_t > fill_t:
+        lasted_s = scene.fill_t - fill_t
+        if 2.0 * 3600.0 < lasted_s < 14.0 * DAY_S:
+            every_s = lasted_s if every_s is None else every_s + 0.3 * (lasted_s - every_s)
+        fill_t = scene.fill_t
+    followed = _follow(memory, model, model.room, scene)
+    return followed._replace(model=model, fill_t=fill_t, fill_every_s=every_s)
+
+
+def recalled(memory: ForesightMemory) -> ForesightMemory:
+    """What was kept, at a start: the model where learning can have given it, and the means of a day."""
+    model = None if memory.model is None else room_model.recalled(memory.model)
+    if not (0.0 <= memory.duty <= 1.0 and abs(memory.moisture) <= 1e3 and 0.0 <= memory.seen_s <= DAY_S):
+        return ForesightMemory(model)
+    square = memory.square if 0.0 <= memory.square <= 25.0 else 0.25
+    return memory._replace(model=model, air=None, square=square)
+
+
+def blind(memory: ForesightMemory) -> ForesightMemory:
+    """No probe is believed: when one is again, the air is taken up where it is then."""
+    if memory.air is None or memory.model is None:
+        return memory
+    return memory._replace(air=None, model=room_model.blind(memory.model))
+
+
+def _follow(memory: ForesightMemory, model: RoomMemory, room: Room | None, scene: Scene) -> ForesightMemory:
+    dt_s, used = scene.dt_s, scene.used
+    seen = air.vapour_pressure_pa(scene.temp_c, scene.rh_pct) / PA_PER_PCT
+    seen_s = min(memory.seen_s + dt_s, DAY_S)
+    weight = min(dt_s / seen_s, 1.0) if seen_s > 0.0 else 1.0
+    share = min(scene.on_s / dt_s, 1.0) if dt_s > 0.0 else 0.0
+    duty = memory.duty + weight * (share - memory.duty)
+    moisture = memory.moisture + weight * (seen - memory.moisture)
+    moved = memory._replace(air=seen, shown=seen, duty=duty, moisture=moisture, seen_s=seen_s)
+    if memory.air is None or room is None or not 0.0 < dt_s <= 600.0:
+        return moved
+    rh_a_pct = scene.rh_pct / seen if seen > 0.0 else 1.0
+    now = _on(memory.air, room, model.block.slow_rh_pct, rh_a_pct, used, scene.t - dt_s - room.dead_s, dt_s)
+    middle = 0.5 * (memory.air + now)
+    shown = middle + (memory.shown - middle) * exp(-dt_s / room.lag_s)
+    miss = seen - shown
+    pull = 1.0 - exp(-dt_s / PULL_S)
+    now += pull * (1.0 + room.lag_s / 600.0) * miss
+    if not isfinite(now) or abs(now - seen) > 60.0:  # an observer that has lost the air
+        return moved
+    square = memory.square + min(dt_s / MISS_S, 1.0) * (min(miss * miss, 25.0) - memory.square)
+    return moved._replace(air=now, shown=shown + pull * miss, square=square)
+
+
+def _on(
+    start: float, room: Room, slow_rh_pct: float | None, rh_a_pct: float, used: RuntimeMemory,
+    from_t: float, for_s: float,
+) -> float:  # fmt: skip
+    """The air ``for_s`` later; the mist that reaches it then was given from ``from_t`` on."""
+    steps = max(1, ceil(for_s / LONGEST_STEP_S))
+    step_s = for_s / steps
+    now = start
+    for step in range(steps):
+        at = from_t + step * step_s
+        share = runtime.on_s_between(used, at, at + step_s) / step_s if step_s > 0.0 else 0.0
+        behind = 0.0 if slow_rh_pct is None else slow_rh_pct - now * rh_a_pct
+        rate = room.gain * share + room.ground + room.store * behind - room.loss * (now - MIDDLE_PCT)
+        now += rate * step_s / 3600.0
+    return now
+
+
+def leads_s(memory: ForesightMemory, change_rh_pct: float) -> tuple[float, float]:
+    """How much earlier a rise and a fall of the setpoint must begin, for their middles to meet, seconds."""
+    room = None if memory.model is None else memory.model.room
+    if room is None:
+        return 0.0, 0.0
+    duty = min(max(memory.duty, 0.05), 0.95)
+    half = 0.5 * change_rh_pct * 3600.0
+    rise_s, fall_s = half / max(room.gain * (1.0 - duty), 0.5), half / max(room.gain * duty, 0.5)
+    return room.dead_s + min(rise_s, LONGEST_LEAD_S), room.dead_s + min(fall_s, LONGEST_LEAD_S)
+
+
+def view(
+    memory: ForesightMemory, scene: Scene, setpoint_rh_pct: float, low_rh_pct: float, high_rh_pct: float,
+    most_half_rh_pct: float, choice: Foresight,
+) -> Ahead | None:  # fmt: skip
+    """What the demand is to see; None while the room is not known.
+
+    ``low_rh_pct``, ``high_rh_pct``: the band, its upper edge below the ceiling; ``most_half_rh_pct``: how far
+    from the setpoint a swing may take the air, where something else than the band bounds it.
+    """
+    model = memory.model
+    room = None if model is None else model.room
+    if model is None or room is None or memory.air is None:
+        return None
+    seen = air.vapour_pressure_pa(scene.temp_c, scene.rh_pct) / PA_PER_PCT
+    if not seen > 0.0:
+        return None
+    per_pct = scene.rh_pct / seen
+    ahead = per_pct * _on(
+        memory.air, room, model.block.slow_rh_pct, per_pct, scene.used, scene.t - room.dead_s, room.dead_s
+    )
+    if not isfinite(ahead):
+        return None
+    lasts = setpoint_rh_pct
+    if memory.seen_s >= 0.5 * WINDOW_S:
+        bears = SPARE * min(scene.cap_s / WINDOW_S, _water_duty(memory, scene))
+        slope = max(room.loss, LEAST_LOSS) / room.gain
+        lasts = per_pct * (memory.moisture + (bears - memory.duty) / slope)
+    paced = lasts < setpoint_rh_pct
+    centre = min(setpoint_rh_pct, max(lasts, setpoint_rh_pct - MOST_LOWERED_RH_PCT))
+    edge = EDGE_RH_PCT + sqrt(max(memory.square, 0.0)) * per_pct * (1.0 + room.lag_s / 400.0)
+    lowest, highest = low_rh_pct + edge, high_rh_pct - edge
+    rise = room.gain * per_pct / 3600.0  # a second
+    if choice == "keep-hours":
+        if paced:
+            centre = min(max(centre, lowest + SPARING_HALF_RH_PCT), setpoint_rh_pct)
+            below = above = SPARING_HALF_RH_PCT
+        else:  # as wide as the band allows, and no side more than twice the other
+            room_below, room_above = centre - lowest, highest - centre
+            below, above = min(room_below, 2.0 * room_above), min(room_above, 2.0 * room_below)
+    else:
+        duty = min(max(memory.duty, 0.1), 0.9)
+        below = above = 0.5 * ERROR_PERIOD_S * rise * duty * (1.0 - duty)
+    below = max(min(below, most_half_rh_pct), LEAST_HALF_RH_PCT)
+    above = max(min(above, most_half_rh_pct), LEAST_HALF_RH_PCT)
+    # A run lasts at least its shortest, and ends at a look: what it gives beyond the edge is kept below it.
+    floor = low_rh_pct + 0.5 * edge
+    if choice == "keep-error":
+        floor = min(floor, centre - below)
+    lower = max(min(centre - below, highest - rise * scene.shortest_on_s), floor)
+    lower = min(lower, setpoint_rh_pct)
+    upper = max(centre + above - 0.5 * rise * scene.dt_s, lower + LEAST_HALF_RH_PCT)
+    middle = 0.5 * (lower + upper)
+    slow = scene.rh_pct if model.block.slow_rh_pct is None else model.block.slow_rh_pct
+    return Ahead(ahead, middle, upper - middle, paced, room, memory.air, slow, per_pct, memory.duty)
+
+
+def _water_duty(memory: ForesightMemory, scene: Scene) -> float:
+    """The mean duty that the water bears until the tank is filled again, if all goes as it went."""
+    if scene.water_h is None or memory.fill_every_s is None:
+        return 1.0
+    coming_s = memory.fill_t + memory.fill_every_s - scene.t
+    return min(scene.water_h * 3600.0 / max(coming_s, 3600.0), 1.0)
