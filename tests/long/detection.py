@@ -147,12 +147,13 @@ def main(arguments: list[str]) -> int:
     head = [
         "# How soon mist that is missing, or comes unasked, is noticed, against false alarms",
         "",
-        f"SIMULATED. Made by `python tests/long/detection.py --write` at {commit}, "
-        f"{datetime.now(UTC):%Y-%m-%d}, in {(time.monotonic() - began) / 60:.0f} min; {DAYS:g} days of each room "
-        "without a fault; ticks of a minute; the rooms of tests/long/control/rooms.py on real weather. The "
-        "threshold is of the summed log likelihood ratio (`core/effect_model.py`). Hours on: of the outlet, after "
-        "the fault began. One room has doors that are opened; rooms whose tank runs dry by their own nature do "
-        "not count as without a fault for no mist.",
+        "SIMULATED. Made by `python tests/long/detection.py --write` "
+        f"at {commit}, {datetime.now(UTC):%Y-%m-%d}, in {(time.monotonic() - began) / 60:.0f} min.",
+        "",
+        f"{DAYS:g} days of each room without a fault; ticks of a minute; the rooms of "
+        "tests/long/control/rooms.py on real weather. The threshold is of the summed log likelihood ratio "
+        "(`core/effect_model.py`). Hours on: of the outlet, after the fault began. One room has doors that are "
+        "opened; rooms whose tank runs dry by their own nature do not count as without a fault for no mist.",
     ]
     text = "\n".join(head + table(found)) + "\n"
     print(text)
