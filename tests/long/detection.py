@@ -152,8 +152,8 @@ def main(arguments: list[str]) -> int:
         "",
         f"{DAYS:g} days of each room without a fault; ticks of a minute; the rooms of "
         "tests/long/control/rooms.py on real weather. The threshold is of the summed log likelihood ratio "
-        "(`core/effect_model.py`). Hours on: of the outlet, after the fault began. One room has doors that are "
-        "opened; rooms whose tank runs dry by their own nature do not count as without a fault for no mist.",
+        "(`core/effect_model.py`). Hours on: of the outlet, after the fault began. One room has doors that "
+        "are opened; rooms whose tank runs dry by their own nature do not count without a fault for no mist.",
     ]
     text = "\n".join(head + table(found)) + "\n"
     print(text)
