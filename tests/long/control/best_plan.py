@@ -2,8 +2,8 @@
 
 In:    settings of a room, an aim.
 Out:   the best ``Lived``, and the others.
-Never: claims to be the optimum. A plan is a heuristic where something must be given up, and a relay follows it with
-       whole ticks: another may be better, and a way of control may even beat it, which the table then shows.
+Never: claims to be the optimum. A plan is a heuristic where something must be given up, and a relay follows
+       it with whole ticks: another may be better, and a way of control may even beat it: the table shows it.
 
 What each plan is judged by is its own aim: hours out of the band, or RMS from the setpoint. Among those as
 good as the best but for little the one with the fewest switchings is taken. Plain control with the true air
@@ -32,11 +32,11 @@ PLAIN_HALF_RH_PCT = 1.0
 WIDEST_HALF_RH_PCT = 2.0
 NEAR_RH_PCT = 0.3
 """The low edge drawn in by so little, for those who hope that a pulse's height does not matter."""
-PRICES = (0.0, 0.5, 2.0)
+PRICES = (0.0, 1.5)
 
 
 class Plain:
-    """A deadband of the true air about the setpoint, in the room's own words; it keeps the cap and knows the tank."""
+    """A deadband of the true air about the setpoint, that keeps the cap and knows the tank."""
 
     def __init__(self, settings: Settings, world: World) -> None:
         self._world, self._settings = world, settings
@@ -44,7 +44,9 @@ class Plain:
         self._given: list[bool] = []
         self._used, self._for = 0, 10**6
 
-    def step(self, now: Instant, readings: tuple[Reading, ...], on: bool, requests: Sequence[Request]) -> bool:
+    def step(
+        self, now: Instant, readings: tuple[Reading, ...], on: bool, requests: Sequence[Request]
+    ) -> bool:
         settings, guards = self._settings, self._settings.guards
         wanted = target.wanted(now.wall, 0.0, 100.0, settings.target).rh_pct
         off_by = self._world.room.rh_pct - wanted
@@ -108,14 +110,18 @@ def _choose(settings: Settings, tried: Sequence[Lived], aim: Aim) -> Lived:
 def _hours(known: Knowledge) -> list[Lived]:
     half = min(0.5 * known.pulse_rh_pct, WIDEST_HALF_RH_PCT)
     tight = _plan(known, "hours", half)
-    found = [
-        _live(known, tight, Style(True, half), f"hours, edge drawn in by {half:.1f}, wide where plenty"),
-        _live(known, tight, Style(False, half), f"hours, edge drawn in by {half:.1f}, narrow"),
-    ]
+    found = [_live(known, tight, Style(True, half), f"hours, edge drawn in by {half:.1f}, wide where plenty")]
+    if not tight.scarce.all():
+        found.append(_live(known, tight, Style(False, half), f"hours, edge drawn in by {half:.1f}, narrow"))
     if tight.scarce.any():
         near = _plan(known, "hours", NEAR_RH_PCT)
         found.append(
-            _live(known, near, Style(True, half), f"hours, edge drawn in by {NEAR_RH_PCT:.1f}, wide where plenty")
+            _live(
+                known,
+                near,
+                Style(True, half),
+                f"hours, edge drawn in by {NEAR_RH_PCT:.1f}, wide where plenty",
+            )
         )
     return found
 
@@ -136,7 +142,7 @@ def _plan(known: Knowledge, aim: Aim, in_rh_pct: float) -> Plan:
 def _live(known: Knowledge, followed: Plan, style: Style, name: str) -> Lived:
     ticks = known.ticks
     weather = make_weather_of(known.settings, known.settings.bench.seed)
-    scores = live(known.settings, lambda settings, world: Follows(settings, world, followed, ticks, style), weather)
+    scores = live(
+        known.settings, lambda settings, world: Follows(settings, world, followed, ticks, style), weather
+    )
     return Lived(name, scores)
-
-

@@ -1,18 +1,19 @@
-"""The best plan of mist for one room, by linear programming, with the weather and the keeper known beforehand.
+"""The best plan of mist for one room, by linear programming, with weather and keeper known beforehand.
 
-In:    ``Ticks`` of the room, its settings, what is to be least: hours out of the band, or distance from the setpoint.
+In:    ``Ticks`` of the room, its settings, what is to be least: hours out of the band, or the square of the
+       distance from the setpoint.
 Out:   a ``Plan``: the share of mist in each slot, and the moisture that it gives.
 Never: is a way to control a room. It is what the ways are measured against.
 
 One window of ``WINDOW_DAYS`` after the other is solved by HiGHS (scipy.optimize.linprog), of which the first
-``KEPT_DAYS`` are kept. Rules: the moisture's dynamics, the runtime cap in any 24 hours, the tank between the keeper's
-rounds (taken as full after each), all at the ends of slots.
+``KEPT_DAYS`` are kept. Rules: the moisture's dynamics, the runtime cap in any 24 hours, the tank between the
+keeper's rounds (taken as full after each), all at the ends of slots.
 
 hours: the sum of what lies outside the band, then the same with the weight 1 / (excess + eps), a few rounds
-(Candès, Wakin and Boyd 2008), since hours count and not depth. Where something must be given up, several
-first weights are tried where cap or water are scarce, each with another part of the day held cheap: the best count
-of slots is kept. It is a
-heuristic: the true least may be lower. Water is priced a little, so that mist comes only where it helps.
+(Candès, Wakin and Boyd 2008), since hours count and not depth. Where cap or water are scarce, several first
+weights are tried, each with another part of the day held cheap, and the plan with the fewest slots out is
+kept. That is a heuristic: the true least may be lower. Water is priced a little, so that mist comes only
+where it helps.
 error: the square of the distance from the setpoint, by straight pieces.
 """
 
@@ -52,10 +53,6 @@ class Plan(NamedTuple):
     scarce: np.ndarray[Any, np.dtype[np.bool_]]  # slots of windows in which water or cap are nearly used up
     out_h: float  # by the plan itself, at the slots' ends
 
-    @property
-    def rms_at(self) -> Floats:
-        return self.rh_pct
-
 
 class Rules(NamedTuple):
     """The whole stretch, in slots. Moisture in kg/kg."""
@@ -72,7 +69,7 @@ class Rules(NamedTuple):
 
 
 class Variables:
-    """Where each variable stands: blocks of the window's length, the first six always there."""
+    """Where each variable stands: blocks of the window's length."""
 
     NAMES = ("share", "air", "store", "sum", "below", "above", "over")
 
@@ -251,11 +248,13 @@ class Window:
         )  # fmt: skip
         if found.status != 0:
             raise ArithmeticError(f"slots {self.begin} to {self.end} cannot be planned: {found.message}")
-        return np.asarray(found.x)
+        solved: Floats = np.asarray(found.x, dtype=np.float64)
+        return solved
 
     def excess(self, found: Floats) -> Floats:
         names = self.names
-        return found[names.at("below")] + found[names.at("above")] + found[names.at("over")]
+        total: Floats = found[names.at("below")] + found[names.at("above")] + found[names.at("over")]
+        return total
 
     def best(self) -> tuple[Floats, bool]:
         """The shares, and whether water or cap are scarce."""
@@ -292,13 +291,17 @@ class Window:
 
 
 def plan(
-    settings: Settings, ticks: Ticks, aim: Aim, *, low_rh_pct: float, high_rh_pct: float, slot_s: float = SLOT_S,
-    cap_share: float = 1.0,
-) -> Plan:  # fmt: skip
+    settings: Settings,
+    ticks: Ticks,
+    aim: Aim,
+    *,
+    low_rh_pct: float,
+    high_rh_pct: float,
+    slot_s: float = SLOT_S,
+) -> Plan:
     """The whole stretch. The edges may be drawn in from the band's, for what a relay cannot do evenly."""
     slots = slots_of(ticks, slot_s)
     rules = rules_of(settings, ticks, slots, low_rh_pct, high_rh_pct)
-    rules = rules._replace(cap=rules.cap * cap_share, tank=rules.tank * cap_share)
     many, kept = len(slots.keep), KEPT_DAYS * rules.day
     shares, scarce = np.zeros(many), np.zeros(many, dtype=bool)
     sums = np.zeros(many + 1)

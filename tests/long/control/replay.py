@@ -2,12 +2,13 @@
 
 In:    a ``Plan``, ``Ticks``, the true room.
 Out:   on or off, by ``live.Decides``.
-Never: breaks the shortest run or pause, the runtime cap or an empty tank; mists where that would pass the ceiling.
+Never: breaks the shortest run or pause, the runtime cap or an empty tank, or mists where that would pass the
+       ceiling. The longest single run of the guards is not kept: a plan may run for hours.
 
-hours: on as soon as the air would otherwise pass a lower edge before a later run could help, off as soon as the mist
-already given carries it over an upper edge. The lower edge is the plan less half a pulse, never below the band's
-low edge. The upper is the band's high edge, for few switchings; where water or cap are scarce it is the plan plus
-half a pulse.
+hours: on as soon as the air would otherwise pass a lower edge before a later run could help, off as soon as
+the mist already given carries it over an upper edge. The lower edge is the plan less half a pulse, never
+below the band's low edge but where the plan is. The upper is the band's high edge, for few switchings; where
+water or cap are scarce it is the plan plus half a pulse.
 error: at each tick the first step of whatever switching brings the air of the next ticks nearest to the plan.
 """
 
@@ -27,10 +28,10 @@ from tests.long.control.plan import Plan
 from tests.long.control.slots import DAY_S, Floats, Ticks
 
 LOW_EDGE_RH_PCT, HIGH_EDGE_RH_PCT = 0.15, 0.6
-"""Distance kept from the band's edges: the temperature is not exactly as it was recorded, least of all where the
-room cools in the evening without heating and mist cools it further."""
+"""Distance kept from the band's edges: the temperature is not exactly as it was recorded, least of all where
+the room cools in the evening without heating and mist cools it further."""
 AFTER_TICKS = 45
-"""How far ahead the air must stay below the band's high edge once mist is given: the room may cool meanwhile."""
+"""How far ahead the air must stay below the band's high edge once mist is given: the room may cool."""
 LOOK_TICKS = 10
 """How far ahead every way of switching is tried."""
 
@@ -89,7 +90,9 @@ class Follows:
         wishes: dict[str, Callable[[bool], bool]] = {"hours": self._by_edges, "error": self._by_error}
         self._wish = wishes[plan.aim]
 
-    def step(self, now: Instant, readings: tuple[Reading, ...], on: bool, requests: Sequence[Request]) -> bool:
+    def step(
+        self, now: Instant, readings: tuple[Reading, ...], on: bool, requests: Sequence[Request]
+    ) -> bool:
         wanted = self._allowed(on, self._tick + self._ahead < len(self._planned) and self._turn(on))
         self._for = self._for + 1 if wanted == on else 1
         self._given.append(wanted)

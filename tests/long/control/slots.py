@@ -68,15 +68,19 @@ class Recorder:
         room, outdoor = world.room, world.outdoor
         if self._start is None:
             bench = self._settings.bench
-            if room._rich or bench.humidifier.kind == "evaporative" or bench.humidifier.scale_loss_pct_per_day:
+            if (
+                room._rich
+                or bench.humidifier.kind == "evaporative"
+                or bench.humidifier.scale_loss_pct_per_day
+            ):
                 raise ValueError("the planner knows only rooms whose moisture is linear in the mist")
             self._start = (room.ratio, room.store_ratio)
             self._still = (room.dry_air_kg, world.rate_l_per_h)
         open_per_s = room.envelope.air_changes_per_s(room.temp_c, outdoor, world.drive.open_per_s)
         wanted = target.wanted(world.wall(), 0.0, 100.0, self._settings.target).rh_pct
         self._rows.append(
-            (room._saturation_pa, room._times, open_per_s, outdoor.humidity_ratio, outdoor.pressure_pa, wanted,
-             world.keeper.next_look.timestamp())
+            (room._saturation_pa, room._times, open_per_s, outdoor.humidity_ratio, outdoor.pressure_pa,
+             wanted, world.keeper.next_look.timestamp())
         )  # fmt: skip
 
     def ticks(self) -> Ticks:
@@ -94,7 +98,9 @@ class Recorder:
             keep[k] = ((step.air_air, step.air_store), (step.store_air, step.store_store))
             mist[k] = (1.0 - keep[k].sum(axis=1)) * full_kg_per_s / (dry_air_kg * per_s[k])
         still = (1.0 - keep.sum(axis=2)) * outside[:n, None]
-        keep[:, :, 1] *= (times[:n] / times[1:])[:, None]  # warmer: the store's water stays, its balance moves
+        keep[:, :, 1] *= (times[:n] / times[1:])[
+            :, None
+        ]  # warmer: the store's water stays, its balance moves
         fills = tuple(int(k) for k in np.flatnonzero(look[1:] != look[:-1]) + 1)
         return Ticks(
             dt_s, keep, still, mist, saturation, pressure, wanted, self._start, fills,
