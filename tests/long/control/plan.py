@@ -40,6 +40,10 @@ WATER_PRICE = 1e-3
 """Against one slot that is out by 1 %RH."""
 SPARE_SHARE = 0.25
 """Scarce is what is planned to be used up but for this share."""
+SOLVERS = ("highs", "highs-ds", "highs-ipm")
+"""One now and then gives up without an answer; then the next is asked."""
+ROUNDING = 1e-6
+"""Slots of mist by which a window may begin beyond a limit: the one before was solved to a tolerance."""
 OVER_CEILING_PRICE = 50.0
 PIECES_RH_PCT = (0.0, 0.5, 1.0, 2.0, 4.0, 8.0, 16.0)
 
@@ -204,7 +208,7 @@ class Window:
         ago = np.arange(self.begin, self.end) - rules.day  # the end of this slot, in the stretch
         known = np.where(ago >= 0, past.sums[np.clip(ago + 1, 0, len(past.sums) - 1)], 0.0)
         inside = ago - self.begin >= 0
-        right = rules.cap + np.where(inside, 0.0, known)
+        right = rules.cap + ROUNDING + np.where(inside, 0.0, known)
         self._most.add(right, (sums, 1.0), (np.where(inside, sums[0] + ago - self.begin, -1), -1.0))
         filled = [-1.0, *rules.fills]
         for since, until in zip(filled, [*rules.fills, np.inf], strict=True):
@@ -213,7 +217,7 @@ class Window:
 
     def _tank(self, past: Past, since: float, until: float) -> None:
         """The sum of shares at ``until`` less that at ``since``: both may lie inside a slot."""
-        right, terms = self.rules.tank, []
+        right, terms = self.rules.tank + ROUNDING, []
         for moment, sign in ((until, 1.0), (since, -1.0)):
             whole = int(moment)
             for slot, part in ((whole - 1, 1.0 - (moment - whole)), (whole, moment - whole)):
@@ -242,14 +246,20 @@ class Window:
         else:
             cost[names.at("below")] = cost[names.at("above")] = weights
         most, equal = self._matrices
-        found = linprog(
-            cost, A_ub=most, b_ub=self._most.side(), A_eq=equal, b_eq=self._equal.side(), bounds=self.bounds,
-            method="highs",
-        )  # fmt: skip
-        if found.status != 0:
-            raise ArithmeticError(f"slots {self.begin} to {self.end} cannot be planned: {found.message}")
-        solved: Floats = np.asarray(found.x, dtype=np.float64)
-        return solved
+        for method in SOLVERS:
+            found = linprog(
+                cost,
+                A_ub=most,
+                b_ub=self._most.side(),
+                A_eq=equal,
+                b_eq=self._equal.side(),
+                bounds=self.bounds,
+                method=method,
+            )
+            if found.status == 0:
+                solved: Floats = np.asarray(found.x, dtype=np.float64)
+                return solved
+        raise ArithmeticError(f"slots {self.begin} to {self.end} cannot be planned: {found.message}")
 
     def excess(self, found: Floats) -> Floats:
         names = self.names
