@@ -82,6 +82,7 @@ def describe(
         "rh_pct": decision.rh_pct,
         "temp_c": decision.temp_c,
         "target_rh_pct": decision.target_rh_pct,
+        "raised": _raised(decision),
         "is_day": decision.is_day,
         "ceiling_rh_pct": decision.ceiling_rh_pct,
         "duty": decision.duty,
@@ -108,6 +109,27 @@ KEYS = frozenset(("room", "at", "tick_s", "relay_on", "sentence", "to_do", "reas
 KEYS |= {"target_rh_pct", "is_day", "ceiling_rh_pct", "duty", "tank_l", "tank_on_h", "used_h_in_24"}
 KEYS |= {"next_possible_on", "alarms", "notices", "good_for_s"}
 """What a status file must have to be one of ours."""
+
+
+RAISE_ENDS = "`hygrohold raise --end` ends it"
+
+
+def raised_words(plain: dict[str, Any], now: datetime) -> str:
+    """The raised target that stands by a status file; "" where none does."""
+    raised = plain.get("raised")
+    if not raised:
+        return ""
+    until = datetime.fromisoformat(raised["until"]).astimezone(now.tzinfo)
+    by = f" by {raised['by']}" if raised["by"] else ""
+    return f"raised by {raised['rh_pct']:g} %RH{by} until {when(until, now)}" if until > now else ""
+
+
+def _raised(decision: Decision) -> dict[str, Any] | None:
+    raised = decision.raised
+    if raised is None:
+        return None
+    until = decision.at.wall + timedelta(seconds=raised.left_s)
+    return {"rh_pct": raised.rh_pct, "by": raised.by, "until": until.isoformat(timespec="seconds")}
 
 
 def _message(message: Any) -> dict[str, str]:
@@ -172,6 +194,8 @@ def as_text(plain: dict[str, Any], now: datetime, running: bool = True) -> str:
     part = "day" if plain["is_day"] else "night"
     ceiling = f"no mist at {plain['ceiling_rh_pct']:.1f} or above"
     lines.append(_row("Target", f"{plain['target_rh_pct']:.1f} %RH ({part}); {ceiling}"))
+    if words := raised_words(plain, now):
+        lines.append(_row("", f"{words}; {RAISE_ENDS}"))
     if plain["duty"] is not None:
         lines.append(_row("Duty", f"{100 * plain['duty']:.0f} %"))
     lines.append(_row("Humidifier", _humidifier(plain, now)))

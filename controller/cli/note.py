@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
 from controller.cli import common
@@ -212,10 +213,20 @@ def _amend(args: argparse.Namespace, settings: Settings) -> int:
     code = common.ask(args, request)
     more = LEFT_ALONE.get(note.kind)
     if note.kind == "opaque" and note.rh_pct is not None:
-        more = "The raised target stays until its time is over; `hygrohold raise` replaces it."
+        more = _raise_that_stands(settings)
     if more:
         print(more)
     return code
+
+
+def _raise_that_stands(settings: Settings) -> str:
+    """A note that is taken back does not take its raise along; "" where none stands."""
+    from controller.status import RAISE_ENDS, raised_words, read_status
+    from controller.wiring import places, zone
+
+    now = datetime.now(zone(settings))
+    words = raised_words(read_status(places(settings).status) or {}, now)
+    return f"The target stays {words}; {RAISE_ENDS}." if words else ""
 
 
 LEFT_ALONE = {

@@ -59,8 +59,8 @@ class Request(NamedTuple):
 
     kind: ``refilled`` (litres added, or None for to the top; ``full``: these litres filled it to the top;
     ``at`` when it happened, None for now), ``pause`` (for_s), ``resume``, ``raise_target`` (rh_pct to add,
-    for_s), ``humidify_now`` (for_s), ``acknowledge`` (the alarms that stand), ``cleaned``, ``bypass_hand``,
-    ``bypass_off`` (where the outlet's hand/off/auto switch stands; for_s) and ``bypass_auto``.
+    for_s), ``raise_end``, ``humidify_now`` (for_s), ``acknowledge`` (the alarms that stand), ``cleaned``,
+    ``bypass_hand``, ``bypass_off`` (where the hand/off/auto switch stands; for_s) and ``bypass_auto``.
     ``animal``, ``outcome``, ``remark`` and ``about`` (the record's number of an earlier note) are of notes;
     ``probe``, ``rh_gain`` and ``rh_offset_pct`` to a calibration (see ``calibration.py``).
     """
@@ -169,6 +169,14 @@ class SurfaceHour(NamedTuple):
     mould_index: float  # 0 to 6
 
 
+class Raised(NamedTuple):
+    """A raised target that stands: by how much, who asked, for how long still."""
+
+    rh_pct: float
+    by: str
+    left_s: float
+
+
 class Decision(NamedTuple):
     """What one step decided, and why.
 
@@ -200,6 +208,7 @@ class Decision(NamedTuple):
     surface_measured: bool = False  # False: estimated
     mould_index: float = 0.0  # 0 to 6, by the model in ``mould.py``
     surface_hour: SurfaceHour | None = None  # at the tick at which an hour of it is over
+    raised: Raised | None = None  # the target, by a person's wish
 
     @property
     def next_possible_on(self) -> datetime | None:

@@ -73,8 +73,9 @@ def advance(state: State, inputs: Inputs, rules: Rules, now: Instant) -> tuple[S
     )
     if mist.verdict.no_mist and not was_dry:
         water = tank.seen_dry(water, t, rules.tank)
-    raised = wishes.raise_rh_pct if wishes.raise_until_t > t else 0.0
-    setpoint = target.wanted(tick.wall, raised, rules.ceiling.release_rh_pct, rules.target)
+    raised = keeper.raised(wishes, t)
+    raised_rh_pct = 0.0 if raised is None else raised.rh_pct
+    setpoint = target.wanted(tick.wall, raised_rh_pct, rules.ceiling.release_rh_pct, rules.target)
     wanted_rh_pct = setpoint.rh_pct
     setpoint = Target(
         wall.lowered(wanted_rh_pct, state.coldest, rules.demand.deadband_rh_pct), setpoint.is_day
@@ -162,6 +163,7 @@ def advance(state: State, inputs: Inputs, rules: Rules, now: Instant) -> tuple[S
         surface is not None and surface.measured,
         coldest.mould.grown,
         surface_hour,
+        raised,
     )
 
 

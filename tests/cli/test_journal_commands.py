@@ -197,13 +197,55 @@ def test_an_opaque_note_raises_the_target_in_the_same_request(hygrohold: Run, li
     code, out, _ = hygrohold("note", "opaque", "--animal", "Juno", "--raise", "4", "--days", "5")
     assert code == DONE
     assert out == (
-        "Done: noted: Juno is opaque; target raised by 4 %RH for 5 days, never above the ceiling.\n"
+        "Done: noted: Juno is opaque; target raised by 4 %RH for 5 days; never above the ceiling.\n"
     )
     assert living.bench.watch.decisions[-1].target_rh_pct == pytest.approx(69.0)
     _, out, _ = hygrohold("journal")
     assert "Juno: opaque, target raised by 4 %RH for 5 days" in out
     _, out, _ = hygrohold("note", "withdraw", "1")
-    assert "The raised target stays until its time is over" in out
+    assert "The target stays raised by 4 %RH by tester until " in out
+    assert "; `hygrohold raise --end` ends it.\n" in out
+
+
+def test_a_withdrawn_note_whose_raise_is_over_promises_none(hygrohold: Run, living: Living) -> None:
+    hygrohold("note", "opaque", "--animal", "Juno", "--raise", "4")
+    assert hygrohold("raise", "0")[0] == DONE
+    _, out, _ = hygrohold("note", "withdraw", "1")
+    assert "raise" not in out.split("\n", 1)[1]
+
+
+def test_a_raise_is_seen_in_status_until_it_is_ended(hygrohold: Run, living: Living) -> None:
+    code, out, _ = hygrohold("raise", "15", "--by", "Nox", "--for", "3d")
+    assert (code, out) == (DONE, "Done: target raised by 15 %RH for 3 days; never above the ceiling.\n")
+    _, out, _ = hygrohold("status")
+    assert "\n            raised by 15 %RH by Nox until " in out
+    assert "; `hygrohold raise --end` ends it\n" in out
+    raised = json.loads(hygrohold("status", "--json")[1])["raised"]
+    assert (raised["rh_pct"], raised["by"]) == (15.0, "Nox")
+    left = datetime.fromisoformat(raised["until"]) - datetime.now().astimezone()
+    assert timedelta(days=3, minutes=-2) < left <= timedelta(days=3)
+    code, out, _ = hygrohold("raise", "50")
+    assert (code, out.startswith("Refused: 50 %RH is more than a target may be raised")) == (REFUSED, True)
+    code, out, _ = hygrohold("raise", "--end")
+    assert code == DONE
+    assert "the target is the settings' own again; it was raised by 15 %RH by Nox" in out
+    assert "raised by" not in hygrohold("status")[1]
+    assert json.loads(hygrohold("status", "--json")[1])["raised"] is None
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        ((), "by how much?"),
+        (("5", "--end"), "say one of them"),
+        (("--end", "--for", "3d"), "an end needs no time"),
+        (("-1",), "-1"),
+    ],
+)
+def test_a_raise_that_makes_no_sense(hygrohold: Run, words: tuple[str, ...], said: str) -> None:
+    code, out, err = hygrohold("raise", *words)
+    assert code == WRONG
+    assert said in out + err
 
 
 def test_a_raise_does_not_wait_for_a_program_that_is_not_running(hygrohold: Run, folder: Path) -> None:

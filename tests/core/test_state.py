@@ -270,7 +270,7 @@ def test_a_lived_state_less_what_version_1_did_not_know_is_read() -> None:
         "gap": ["by_hand_s", "assumed"],
         "": ["effect", "ahead_rh_pct", "outage", "starts_t", "hand", "handled", "calibration", "coldest"],
         "probes": ["still_since_t", "lively", "doubted"],
-        "keeper": ["bypass", "bypass_until_t", "cleaned_t"],
+        "keeper": ["bypass", "bypass_until_t", "cleaned_t", "raise_by"],
         "standing": ["acked_by"],
         "tank": ["learned", "since", "fill_since", "fill_learned", "fill_full", "late_t"],
     }
