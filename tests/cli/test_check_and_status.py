@@ -54,6 +54,17 @@ def test_check_with_a_probe_says_what_would_be_done(
     assert not (tmp_path / "state").exists()  # it only looks
 
 
+def test_check_doubts_a_least_temperature_that_no_room_has(
+    run: Run, room: Callable[..., Path], probe_files: ProbeFiles
+) -> None:
+    probe_files.write(52.0, 23.5)
+    _, out, _ = run("check", "--settings", str(room(HWMON + "[guards]\nlowest_temp_c = 61\n")))
+    assert "Careful: no mist into a room colder than 61 °C (guards.lowest_temp_c)" in out
+    assert 'Fahrenheit is written "61 °F"' in out
+    _, out, _ = run("check", "--settings", str(room(HWMON + '[guards]\nlowest_temp_c = "61 °F"\n')))
+    assert "Careful" not in out
+
+
 def test_check_of_a_wet_room(run: Run, room: Callable[..., Path], probe_files: ProbeFiles) -> None:
     probe_files.write(85.0, 23.5)
     code, out, _ = run("check", "--settings", str(room(HWMON)))
