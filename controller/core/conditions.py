@@ -20,7 +20,7 @@ from controller.core.keeper import KeeperMemory
 from controller.core.records import Reason, Water
 from controller.core.rules import Rules
 from controller.core.state import Outage, RelayMemory
-from controller.core.trust import AWAY, Belief, ProbeMemory
+from controller.core.trust import AWAY, RETURNING, Belief, ProbeMemory
 from controller.core.wall import CLEAR_RH_PCT, WallMemory
 
 RESTARTS, WITHIN_S = 5, 1800.0
@@ -80,15 +80,22 @@ def gather(scene: Scene, troubles: tuple[tuple[str, str], ...]) -> list[Conditio
     return found
 
 
+def _of_one_away(scene: Scene) -> list[Condition]:
+    compared = scene.compared
+    away = calibration.away(compared, scene.t)
+    if not away:
+        return []
+    if calibration.overdue(compared, scene.t):
+        return [Condition("probe_not_back", detail=str(away))]
+    if compared.back_t is not None:
+        return [Condition("probe_returns", float(away), detail=_clock(scene, compared.back_t - scene.t))]
+    return [Condition("calibrating", detail=str(away))]
+
+
 def _of_probes(scene: Scene) -> list[Condition]:
     rules, belief = scene.rules, scene.belief
-    found = []
-    away = calibration.away(scene.compared, scene.t)
-    if away and calibration.overdue(scene.compared, scene.t):
-        found.append(Condition("probe_not_back", detail=str(away)))
-    elif away:
-        found.append(Condition("calibrating", detail=str(away)))
-    if belief.doubt == AWAY:
+    found = _of_one_away(scene)
+    if belief.doubt in (AWAY, RETURNING):
         pass  # nothing is wrong with it
     elif not belief.trusted:
         found.append(Condition("probe_lost", detail=belief.detail or belief.doubt))
@@ -135,7 +142,12 @@ def _of_the_world(scene: Scene) -> list[Condition]:
     found = []
     if facts.cap_reached:
         found.append(
-            Condition("cap_reached", facts.cap_used_s / 3600.0, facts.cap_s / 3600.0, _clock_in(scene))
+            Condition(
+                "cap_reached",
+                facts.cap_used_s / 3600.0,
+                facts.cap_s / 3600.0,
+                _clock(scene, facts.cap_free_in_s),
+            )
         )
     if water.level_l is not None:
         found += _of_tank(water, water.level_l, scene)
@@ -179,13 +191,12 @@ def _stands(code: str, scene: Scene) -> bool:
     return any(standing.code == code for standing in scene.before)
 
 
-def _clock_in(scene: Scene) -> str:
-    """The time of day at which the cap frees a useful run; "" where that cannot be told."""
-    free_in_s = scene.facts.cap_free_in_s
-    if not 0.0 <= free_in_s <= 2 * DAY_S:
+def _clock(scene: Scene, in_s: float) -> str:
+    """The time of day then; "" where that cannot be told."""
+    if not 0.0 <= in_s <= 2 * DAY_S:
         return ""
     try:
-        return f"{scene.wall + timedelta(seconds=free_in_s):%H:%M}"
+        return f"{scene.wall + timedelta(seconds=in_s):%H:%M}"
     except OverflowError:  # a wall clock at the end of the calendar
         return ""
 

@@ -224,6 +224,12 @@ MESSAGES: dict[str, Told] = {
     "calibrating": Told(
         lambda m: f"Probe {m.detail or '?'} is away for its calibration and not believed until it is back.",
         "Where it is the only probe there is no mist meanwhile, and no humidity in the record.",
+        "When it is in its place again: `hygrohold calibrate back`.",
+        "",
+    ),
+    "probe_returns": Told(
+        lambda m: f"Probe {f(m.seen, 0)} is back in its place, and believed again at {m.detail or '?'}.",
+        "It first takes on the room's air.",
         "",
         "",
     ),

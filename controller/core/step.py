@@ -203,7 +203,8 @@ def _watch(
     for index, settings in enumerate(corrections):
         memory = memories[index] if index < len(memories) else ProbeMemory()
         if away == index + 1:
-            watched.append(trust.put_away(memory, t))
+            back = compared.back_t is not None
+            watched.append(trust.put_away(memory, t, trust.RETURNING if back else trust.AWAY))
             continue
         reading = readings[index] if index < len(readings) else NO_READING
         correction = calibration.counts(settings, calibration.newest(compared, index)) or settings
