@@ -19,7 +19,7 @@ from controller.core.guards import Facts
 from controller.core.keeper import KeeperMemory
 from controller.core.records import Reason, Water
 from controller.core.rules import Rules
-from controller.core.state import Outage, RelayMemory
+from controller.core.state import RESTORED, Outage, RelayMemory
 from controller.core.trust import AWAY, RETURNING, Belief, ProbeMemory
 from controller.core.wall import CLEAR_RH_PCT, WallMemory
 
@@ -64,7 +64,7 @@ def gather(scene: Scene, troubles: tuple[tuple[str, str], ...]) -> list[Conditio
     found = _of_probes(scene)
     facts, relay, rules = scene.facts, scene.relay, scene.rules
     if scene.lost:
-        found.append(Condition("state_lost", detail=scene.lost))
+        found.append(_of_the_kept_state(scene.lost))
     if relay.stuck_on_since_t is not None or relay.no_answer_since_t is not None:
         found += _of_relay(relay, scene.t)
     found += _of_mist(scene)
@@ -78,6 +78,12 @@ def gather(scene: Scene, troubles: tuple[tuple[str, str], ...]) -> list[Conditio
     if troubles:
         found += [Condition(code, detail=words) for code, words in troubles]
     return found
+
+
+def _of_the_kept_state(lost: str) -> Condition:
+    if lost.startswith(RESTORED):
+        return Condition("state_restored", detail=lost.removeprefix(RESTORED))
+    return Condition("state_lost", detail=lost)
 
 
 def _of_one_away(scene: Scene) -> list[Condition]:

@@ -120,6 +120,13 @@ MESSAGES: dict[str, Told] = {
         "Note the next filling; check the storage card.",
         "24 hours",
     ),
+    "state_restored": Told(
+        lambda m: f"This room was put back from a backup: {m.detail}.",
+        "As nobody counted since then, up to half the runtime cap counts as used for a day, and the tank as "
+        "unknown, unless it was empty.",
+        "Note the next filling.",
+        "",
+    ),
     "record_anew": Told(
         lambda m: f"The record was damaged: {m.detail}.",
         "A new one was begun.",

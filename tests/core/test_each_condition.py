@@ -142,6 +142,7 @@ GONE = CalibrationMemory(away=2, due_t=T + 1.0)
         ({"relay": RelayMemory(no_answer_since_t=0.0)}, [Condition("relay_no_answer", T)]),
         # --- the board
         ({"lost": "torn"}, [Condition("state_lost", detail="torn")]),
+        ({"lost": "restored: x"}, [Condition("state_restored", detail="x")]),
         ({"wall_trusted": False}, [Condition("clock_doubted")]),
         ({"starts_t": (T - 1800.0, T - 9.0, T - 8.0, T - 7.0, T)}, [Condition("restart_loop", 5.0, 30.0)]),
         ({"starts_t": (T - 1801.0, T - 9.0, T - 8.0, T - 7.0, T)}, []),
