@@ -172,6 +172,15 @@ def moment(text: str) -> datetime | date | time:
         raise argparse.ArgumentTypeError(words) from None
 
 
+def was_yesterday(said: datetime | date | time | None, found: datetime | None) -> str:
+    """Which day was taken, where an hour was said without one that is still to come today; else ""."""
+    if not isinstance(said, time) or found is None:
+        return ""
+    if found.date() == datetime.now(found.tzinfo).date():
+        return ""
+    return f"{said:%H:%M} is still to come today: taken as yesterday's, {found:%Y-%m-%d %H:%M}."
+
+
 def past(said: datetime | date | time, zone: tzinfo) -> datetime:
     """The instant a person means, in the room's zone. Raises SettingsError for one that is still to come.
 
@@ -249,6 +258,11 @@ def start_words(settings: Settings, path: str | None) -> str:
         return f"Start it with `sudo systemctl start hygrohold@{settings.room.name}`."
     if path is None:
         return "No settings file was named, so this is the built-in room: say which with --settings FILE."
+    if any(probe.kind == "simulated" for probe in settings.probe):
+        return (
+            f"It cannot be run yet: {path} has a simulated probe, which exists only in a rehearsal: "
+            f"`hygrohold bench --settings {path}`. On the board, name the real one: `hygrohold setup {path}`."
+        )
     return f"Start it with `hygrohold run --settings {path}`."
 
 

@@ -158,6 +158,8 @@ def _noted(
         return desk, Answer(request, False, words)
     keeper, done, raised = _timed(desk.keeper, request._replace(kind="raise_target"), t, limits)
     words = f"{words}; {raised}" if done else f"{raised}; neither was the note made"
+    if done:  # the record shall tell of what was given, not of what was asked for
+        request = request._replace(rh_pct=keeper.raise_rh_pct, for_s=round(keeper.raise_until_t - t, 3))
     return desk._replace(keeper=keeper), Answer(request, done, words)
 
 

@@ -115,7 +115,16 @@ def test_check_names_what_is_next_and_what_hangs_at_the_shelf(
 
 @pytest.fixture
 def settings(room: Callable[..., Path]) -> tuple[str, str]:
-    return "--settings", str(room())
+    return "--settings", str(room(HWMON))
+
+
+def test_status_of_a_rehearsal_names_nothing_that_is_refused(run: Run, room: Callable[..., Path]) -> None:
+    file = room()
+    code, out, _ = run("status", "--settings", str(file))
+    assert code == NOT_RUNNING
+    assert f"It cannot be run yet: {file} has a simulated probe" in out
+    assert "Start it with" not in out
+    assert run("run", "--settings", str(file))[0] != DONE
 
 
 def test_status_without_a_loop(run: Run, settings: tuple[str, str]) -> None:

@@ -198,6 +198,7 @@ def test_an_opaque_note_raises_the_target_in_the_same_request(hygrohold: Run, li
     assert code == DONE
     assert out == (
         "Done: noted: Juno is opaque; target raised by 4 %RH for 5 days; never above the ceiling.\n"
+        "In the journal it is note 1.\n"
     )
     assert living.bench.watch.decisions[-1].target_rh_pct == pytest.approx(69.0)
     _, out, _ = hygrohold("journal")
@@ -248,6 +249,21 @@ def test_a_raise_that_makes_no_sense(hygrohold: Run, words: tuple[str, ...], sai
     assert said in out + err
 
 
+def test_an_hour_still_to_come_is_yesterdays_and_the_answer_says_so(hygrohold: Run, living: Living) -> None:
+    now = datetime.now(living.bench.clock.wall.tzinfo)
+    soon, before = now + timedelta(hours=1), now - timedelta(hours=1)
+    if soon.date() != before.date():  # about midnight there is no such hour
+        soon, before = now.replace(hour=23, minute=59), now.replace(hour=0, minute=0)
+    code, out, _ = hygrohold("note", "misted", "--at", f"{soon:%H:%M}")
+    assert code == DONE
+    yesterday = f"taken as yesterday's, {soon - timedelta(days=1):%Y-%m-%d %H:%M}.\n"
+    assert out.startswith(f"{soon:%H:%M} is still to come today: {yesterday}")
+    assert out.endswith("In the journal it is note 1.\n")
+    assert yesterday in hygrohold("note", "correct", "1", "--at", f"{soon:%H:%M}")[1]
+    assert "yesterday" not in hygrohold("note", "misted", "--at", f"{before:%H:%M}")[1]
+    assert "yesterday" not in hygrohold("note", "misted", "--at", "2026-01-14")[1]
+
+
 def test_a_raise_does_not_wait_for_a_program_that_is_not_running(hygrohold: Run, folder: Path) -> None:
     code, out, _ = hygrohold("note", "opaque", "--animal", "Juno", "--raise", "4")
     assert code == REFUSED
@@ -285,7 +301,7 @@ def test_a_chain_of_corrections_and_a_withdrawal(hygrohold: Run, living: Living)
     assert "note 1 was withdrawn by Cleo on" in err
     assert hygrohold("note", "correct", "1", "--whole")[0] == WRONG
     _, out, _ = hygrohold("journal", "--days", "3650")
-    assert out == "No note in the last 3650 days; --days N looks further back.\n" + (
+    assert out == "No note in the last 3650 days.\n" + (
         "Withdrawn and not shown: 1 (--all shows what was withdrawn).\n"
     )
     _, out, _ = hygrohold("journal", "--days", "3650", "--all")
@@ -517,7 +533,15 @@ def test_days_beyond_all_bounds(hygrohold: Run, days: str) -> None:
 
 def test_the_journal_of_the_last_days_only(hygrohold: Run, record: Callable[..., None]) -> None:
     record(("cleaned", 40, {}), ("cleaned", 20, {}), ("cleaned", 2, {}))
-    assert [len(hygrohold("journal", *words)[1].splitlines()) for words in ((), ("--days", "3"))] == [2, 1]
+    _, out, _ = hygrohold("journal")
+    assert len(out.splitlines()) == 3
+    assert out.endswith(
+        "An earlier note is not shown: these are of the last 30 days; --days N looks further back.\n"
+    )
+    _, out, _ = hygrohold("journal", "--days", "3")
+    assert len(out.splitlines()) == 2
+    assert "2 earlier notes are not shown: these are of the last 3 days" in out
+    assert len(hygrohold("journal", "--days", "3", "--format", "csv")[1].splitlines()) == 2
     assert len(hygrohold("journal", "--days", "50")[1].splitlines()) == 3
     assert hygrohold("journal", "--animal", "Juno\n")[1].startswith("No note about Juno in the last 30 days")
 

@@ -104,6 +104,7 @@ def test_it_raises_no_further_than_the_ceiling_and_the_bound() -> None:
     decision = rig.ask("opaque", 66.0, animal="Juno", rh_pct=15.0, for_s=1e7)
     (answer,) = decision.answers
     assert "14 days (the longest allowed)" in answer.words
+    assert (answer.request.rh_pct, answer.request.for_s) == (15.0, 14 * DAY_S)  # so the journal has it
     # 65 + 15 would be the ceiling of 80 itself; the probe's accuracy is taken off it
     assert decision.target_rh_pct <= decision.ceiling_rh_pct < 80.0
 
