@@ -130,7 +130,10 @@ def _salt(args: argparse.Namespace, settings: Settings) -> int:
         return REFUSED
     finally:
         talk.close()
-    talk.say(f"\n{'Done' if outcome.kept else 'Nothing kept'}: {outcome.words}.")
+    if args.rehearse and outcome.kept:
+        talk.say("\nPassed, in the rehearsal: nothing is kept, and no probe is corrected.")
+    else:
+        talk.say(f"\n{'Done' if outcome.kept else 'Nothing kept'}: {outcome.words}.")
     return DONE if outcome.kept else REFUSED
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+import sys
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -122,6 +124,20 @@ def test_what_may_be_kept_is_asked_of_the_program(
     monkeypatch.setattr("time.sleep", lambda seconds: None)
     _, text = said(capsys, "compare", "--settings", str(room), "--reference", *words)
     assert "The program is not running" in text
+
+
+def test_a_rehearsed_test_ends_with_nothing_kept(
+    room: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    read_end, write_end = os.pipe()
+    os.write(write_end, b"y\n" * 6)
+    os.close(write_end)
+    with os.fdopen(read_end) as typed:
+        monkeypatch.setattr(sys, "stdin", typed)
+        code, text = said(capsys, "salt", "--rehearse", "--settings", str(room))
+    assert code == 0
+    assert text.endswith("\nPassed, in the rehearsal: nothing is kept, and no probe is corrected.\n")
+    assert "Done: kept" not in text
 
 
 class Answering(Spool):
