@@ -38,7 +38,7 @@ def test_check_without_a_probe_says_what_to_set(run: Run) -> None:
     assert "Settings   in order" in out
     assert "Name a real one under [[probe]]" in out
     assert "simulated: nothing is switched" in out
-    assert out.endswith("In short   NOT in order: probe\n")
+    assert out.endswith("In short   not yet: probe and relay are still simulated; all else is in order\n")
 
 
 def test_check_with_a_probe_says_what_would_be_done(
