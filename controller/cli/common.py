@@ -153,7 +153,7 @@ def above_zero(text: str) -> float:
 def water_l(text: str) -> float:
     """Argparse type: litres, or an amount with its unit, like "0.5 gal"."""
     litres = units.read(text, units.litres)
-    if litres is None and units.has_unit(text):
+    if litres is None and units.has_unit(text) and not re.fullmatch(r"\s*\d+,\d+\s*", text):
         words = f'{text!r} is not an amount of water like 2.5, "0.5 gal" or "64 fl oz"'
         raise argparse.ArgumentTypeError(words)
     return above_zero(text if litres is None else str(litres))
@@ -168,7 +168,7 @@ def moment(text: str) -> datetime | date | time:
             return date.fromisoformat(text)
         return datetime.fromisoformat(text)
     except ValueError:
-        words = f"{text!r} is not a time like 16:40, 2026-01-14 or 2026-01-14T16:40"
+        words = f"{text!r} is not a time like 16:40, 2026-01-14 (year-month-day) or 2026-01-14T16:40"
         raise argparse.ArgumentTypeError(words) from None
 
 

@@ -263,7 +263,7 @@ def _refilled(
         return desk, Answer(request, False, wrong)
     ago_s = 0.0 if request.at is None else (wall - request.at).total_seconds()
     if request.litres is not None and request.litres > tanks.tank_l * 1.05:
-        words = f"{request.litres:g} L do not fit into a tank of {tanks.tank_l:g} L"
+        words = f"{request.litres:.3g} L do not fit into a tank of {tanks.tank_l:g} L"
         return desk, Answer(request, False, words)
     if ago_s > runtime.WINDOW_S:
         words = (

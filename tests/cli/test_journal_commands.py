@@ -190,6 +190,11 @@ def test_what_waited_is_written_with_the_time_it_was_left(
     living.history.close()
 
 
+def test_ounces_are_told_as_litres_of_sense(hygrohold: Run, living: Living) -> None:
+    hygrohold("note", "refilled", "--litres", "64 fl oz")  # 1.8927 L: NIST SP 811, appendix B.8
+    assert "refilled, 1.89 L added (tester)" in hygrohold("journal")[1]
+
+
 # --- an opaque animal ---
 
 
@@ -375,6 +380,11 @@ def test_without_a_record_nothing_can_be_corrected(hygrohold: Run) -> None:
         (("shed", "--whole"), "which animal?"),
         (("shed", "--whole", "--animal", "  "), "which animal?"),
         (("opaque",), "which animal?"),
+        (("refilled", "--litres", "2,5"), "'2,5' is not a figure above zero; write 2.5, not 2,5"),
+        (
+            ("cleaned", "--at", "14.1.2026"),
+            "'14.1.2026' is not a time like 16:40, 2026-01-14 (year-month-day)",
+        ),
         (("opaque", "--animal", "Juno", "--days", "5"), "--days goes with --raise"),
         (("opaque", "--animal", "Juno", "--raise", "0"), "above zero"),
         (("opaque", "--animal", "Juno", "--raise", "4", "--days", "soon"), "soon"),
