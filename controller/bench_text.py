@@ -13,6 +13,7 @@ from collections.abc import Iterable
 from pathlib import Path
 from typing import Any
 
+from controller.core.keeper import duration_words
 from controller.core.words import reason_name
 from controller.files import write_whole
 from controller.rehearsal import Hours, Summary, Witness
@@ -109,7 +110,12 @@ def verdict_words(summary: Summary, settings: Settings) -> str:
     verdict = judge(summary).text
     expected = getattr(settings, "expect", "")
     other = f"Expected: {expected}\n" if expected not in ("", verdict) else ""
-    return f"\n{other}Verdict: {verdict}"
+    dry_h = summary.dry_because_h.get("climb", 0.0)
+    began = ""
+    if dry_h > 0.0 and "dry:climb" not in judge(summary).codes:
+        took = duration_words(dry_h * 3600.0)
+        began = f"It began dry: the mist took {took} to bring it into the band, which counts as no trouble.\n"
+    return f"\n{other}{began}Verdict: {verdict}"
 
 
 def as_json(summary: Summary, settings: Settings, weather: Weather) -> dict[str, Any]:

@@ -48,7 +48,7 @@ def told(note: Note) -> str:
     if note.kind == "shed":
         what = f"shed {OUTCOMES.get(note.outcome, one_line(note.outcome))}".rstrip()
     if note.kind == "refilled":
-        what += " to the top" if note.litres is None else f", {note.litres:g} L added"
+        what += " to the top" if note.litres is None else f", {note.litres:.3g} L added"
     if note.kind == "opaque" and note.rh_pct is not None:
         what += f", target raised by {note.rh_pct:g} %RH"
         what += "" if note.for_s is None else f" for {duration_words(note.for_s)}"

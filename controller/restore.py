@@ -15,7 +15,7 @@ time. So:
    Half is what an unreadable ledger counts as everywhere (``core.state.after_loss``): counting all of it
    would leave the animals dry for half a day after a change of card. Where no trusted clock tells how long it
    was, it is half. The tank counts as unknown, but an empty one as empty: its guard stays, and trial pulses
-   find out whether it was filled. A pause goes on; "humidify now" and a raised target end. An alarm says
+   find out whether it was filled. A pause goes on; "humidify now" and a raised target end. A notice says
    for a day what happened.
 3. The record of commissioning only fills a gap: one that is there is newer, or was withdrawn for a reason,
    and one that did not pass here contradicts it.
@@ -29,9 +29,9 @@ from pathlib import Path
 from typing import NamedTuple
 
 from controller import backup, commissioned, keep
-from controller.core import runtime, tank
+from controller.core import keeper, runtime, tank
 from controller.core.records import Instant
-from controller.core.state import Outage, RelayMemory, State, after_loss
+from controller.core.state import RESTORED, Outage, RelayMemory, State, after_loss
 from controller.core.tank import TankMemory
 from controller.errors import DataFileError, HistoryError, HygroholdError, KeptStateError, RefusedError
 from controller.files import aside_name, sync_folder, write_whole
@@ -125,17 +125,38 @@ def _state(state: State | None, folder: Path, cap_s: float, now: Instant) -> str
         if (folder / name).exists():
             set_aside(folder / name, WHY)
     if state is None:  # an empty folder would be taken for a new room's, which has run nothing
-        keep.FileKeep(folder).save(after_loss("none was in the backup", cap_s))
+        keep.FileKeep(folder).save(after_loss(f"{RESTORED}no protective state was in it", cap_s))
         return (
             "No protective state is here, and none is in the backup: half the runtime cap counts as used, "
             "and the tank as unknown. Note the next filling."
         )
-    keep.FileKeep(folder).save(with_strict_ledger(state, cap_s, now))
+    strict = with_strict_ledger(state, cap_s, now)
+    keep.FileKeep(folder).save(strict)
     level = "the tank as empty, as it was then" if tank.empty(state.tank) else "the tank as unknown"
     return (
         "The protective state came from the backup. What the humidifier ran since then is not known: up to "
         f"half the runtime cap counts as used, and {level}. Note the next filling."
+        f"{_wishes(state, strict)}"
     )
+
+
+def _wishes(then: State, now: State) -> str:
+    """What of the keeper's wishes in a backup is lost, or goes on."""
+    words = ""
+    raised = keeper.raised(then.keeper, then.t)
+    if raised is not None:
+        words += (
+            f" The target was raised then, by {keeper.raised_words(raised)}. That is not put back: "
+            "`hygrohold raise`, if it is still wanted."
+        )
+    if then.keeper.humidify_until_t > then.t:
+        words += " Mist that was asked for then is not asked for now."
+    left_s = now.keeper.pause_until_t - now.t
+    if left_s > 0.0:
+        words += f" A pause of then goes on for {keeper.duration_words(left_s)}; `hygrohold resume` ends it."
+    elif then.keeper.pause_until_t > then.t:
+        words += " A pause of then is over by now."
+    return words
 
 
 def _kept_later(one: State, other: State) -> bool:
@@ -166,7 +187,7 @@ def with_strict_ledger(state: State, cap_s: float, now: Instant) -> State:
         runtime=runtime.assume_ran(used, t - ran_s, t),
         tank=level,
         keeper=state.keeper._replace(humidify_until_t=0.0, raise_until_t=0.0),
-        lost=f"it was gone; one of {state.wall:%Y-%m-%d} came from a backup",
+        lost=f"{RESTORED}its protective state is of {state.wall:%Y-%m-%d}",
         lost_until_t=t + runtime.WINDOW_S,
     )
 

@@ -83,6 +83,7 @@ def describe(
         "rh_pct": decision.rh_pct,
         "temp_c": decision.temp_c,
         "target_rh_pct": decision.target_rh_pct,
+        "raised": _raised(decision),
         "is_day": decision.is_day,
         "ceiling_rh_pct": decision.ceiling_rh_pct,
         "duty": decision.duty,
@@ -112,6 +113,27 @@ KEYS |= {"next_possible_on", "alarms", "notices", "good_for_s"}
 """What a status file must have to be one of ours."""
 
 
+RAISE_ENDS = "`hygrohold raise --end` ends it"
+
+
+def raised_words(plain: dict[str, Any], now: datetime) -> str:
+    """The raised target that stands by a status file; "" where none does."""
+    raised = plain.get("raised")
+    if not raised:
+        return ""
+    until = datetime.fromisoformat(raised["until"]).astimezone(now.tzinfo)
+    by = f" by {raised['by']}" if raised["by"] else ""
+    return f"raised by {raised['rh_pct']:g} %RH{by} until {when(until, now)}" if until > now else ""
+
+
+def _raised(decision: Decision) -> dict[str, Any] | None:
+    raised = decision.raised
+    if raised is None:
+        return None
+    until = decision.at.wall + timedelta(seconds=raised.left_s)
+    return {"rh_pct": raised.rh_pct, "by": raised.by, "until": until.isoformat(timespec="seconds")}
+
+
 def _message(message: Any) -> dict[str, str]:
     return {
         "code": message.code,
@@ -128,7 +150,7 @@ def to_do(decision: Decision) -> str:
         if not message.acked_by:
             return message_words(message)
     for message in decision.notices:
-        if message.code not in ("wall_estimate", "calibrating") and (check := check_words(message)):
+        if message.code != "wall_estimate" and (check := check_words(message)):
             return check
     if decision.tank_l is None:
         return "Fill the tank and say `hygrohold note refilled`: how much is in it is not known."
@@ -182,6 +204,8 @@ def figures(plain: dict[str, Any], now: datetime) -> list[tuple[str, str]]:
         ("Room", f"not known at {seen}" if rh is None else f"{rh:.1f} %RH, {temp:.1f} °C at {seen}"),
         ("Target", f"{plain['target_rh_pct']:.1f} %RH ({part}); {ceiling}"),
     ]
+    if words := raised_words(plain, now):
+        found.append(("", f"{words}; {RAISE_ENDS}"))
     if plain["duty"] is not None:
         found.append(("Duty", f"{100 * plain['duty']:.0f} %"))
     found.append(("Humidifier", _humidifier(plain, now)))

@@ -70,6 +70,13 @@ def test_every_command_is_in_the_readme() -> None:
     assert [name for name in COMMANDS if f"hygrohold {name}" not in text] == []
 
 
+@pytest.mark.parametrize("page", PAGES, ids=lambda page: page.name)
+def test_no_page_tells_what_only_an_earlier_release_lacked(page: Path) -> None:
+    words = " ".join(page.read_text(encoding="utf-8").split()).casefold()
+    for claim in ("this release", "reads no wall probe", "no outdoor probe", "no command ends"):
+        assert claim not in words
+
+
 def test_the_python_in_the_readme_runs() -> None:
     failures, tried = doctest.testfile(str(ROOT / "README.md"), module_relative=False)
     assert (failures, tried > 4) == (0, True)

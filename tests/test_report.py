@@ -275,6 +275,13 @@ def test_the_table_fits_100_columns_even_for_a_busy_year() -> None:
     assert lines[-1].startswith("* ")
 
 
+def test_no_reason_is_cut_off() -> None:
+    days = [day._replace(reasons_h=(("shortest_off", 14.2),)) for day in busy_year()[:3]]
+    text = as_text(days)
+    assert max(map(len, text.splitlines())) <= 100
+    assert " ".join(text.split()).count("rest between runs") == 4  # three days and all
+
+
 def test_the_table_says_the_figures() -> None:
     rows = [minute(n, rh_pct=50.4, on_s=6.0, tank_l=5.0 - n / 1000) for n in range(1, 1441)]
     rows += [minute(n, rh_pct=None, reason="untrusted") for n in range(1441, 1501)]

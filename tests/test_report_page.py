@@ -172,6 +172,22 @@ def test_the_page_says_the_figures(week: Report, html: str) -> None:
     assert "Alarms: 2." in html
 
 
+def test_every_time_in_a_page_of_several_days_has_its_date(week: Report, html: str) -> None:
+    look = Look(near=week.asked.span.last)
+    last = datetime(2026, 3, 7, 9, 30)  # noqa: DTZ001
+    assert look.when(last) == "7 Mar 09:30"
+    assert look._replace(one_day=True).when(last) == "09:30"
+    assert look._replace(one_day=True).when(last - timedelta(days=1)) == "6 Mar 09:30"
+    listed = html[html.index("Each run") :]
+    assert not re.search(r"<t[dh][^>]*>\d\d:\d\d<", listed)
+
+
+def test_a_short_dry_time_is_said_in_minutes(week: Report) -> None:
+    assert week.dry is not None
+    short = week._replace(dry=week.dry._replace(minutes=2))
+    assert "The longest time below it on end was 2 min" in page.as_html(short, Look(), NOW)
+
+
 def test_without_the_library_there_are_tables_and_a_hint(
     week: Report, monkeypatch: pytest.MonkeyPatch
 ) -> None:

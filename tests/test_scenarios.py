@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import sys
 import tomllib
 from pathlib import Path
@@ -176,6 +177,12 @@ def test_any_text_for_a_fault_is_a_table_or_words(text: str) -> None:
     assert set(plain) <= {"kind", "starts_h", "lasts_h", "size"}
 
 
+def test_a_kind_alone_is_told_what_it_lacks() -> None:
+    with pytest.raises(ValueError, match="probe-silent lacks the hour at which it begins") as raised:
+        read_short("probe-silent")
+    assert "is not a fault" not in str(raised.value)
+
+
 @given(
     st.sampled_from(list(KINDS)),
     st.floats(0, 1000).map(lambda x: round(x, 3)),
@@ -236,6 +243,22 @@ def test_the_verdict_is_the_last_line_and_an_unmet_expectation_stands_before_it(
     *_, before, last = capsys.readouterr().out.splitlines()
     assert before == "Expected: Something else."
     assert last.startswith("Verdict: ")
+
+
+def test_a_room_that_began_dry_and_held_says_so(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    path = tmp_path / "mine.toml"
+    path.write_text(HEAD + "[bench]\ndays = 3\n[bench.room]\nstart_rh_pct = 40\n[loop]\ntick_s = 60\n")
+    assert main(["bench", "--scenario", str(path)]) == DONE
+    *_, before, last = capsys.readouterr().out.splitlines()
+    assert last == "Verdict: Held."
+    assert re.fullmatch(
+        r"It began dry: the mist took \d+ (min|h \d+ min) to bring it into the band, which counts as no "
+        r"trouble\.",
+        before,
+    )
+    path.write_text(HEAD + "[bench]\ndays = 1\n[bench.room]\nstart_rh_pct = 68\n[loop]\ntick_s = 60\n")
+    assert main(["bench", "--scenario", str(path)]) == DONE
+    assert "began dry" not in capsys.readouterr().out
 
 
 def test_faults_of_the_option_come_on_top_of_the_files(

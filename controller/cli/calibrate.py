@@ -19,6 +19,8 @@ if TYPE_CHECKING:
 
 READINGS = 6
 APART_S = 2.0
+MOST_BESIDE_RH_PCT = 5.0
+"""Further apart than this, either of the two may be the wrong one. Common practice, no source."""
 
 
 def add(commands: Any) -> None:
@@ -43,6 +45,11 @@ def add(commands: Any) -> None:
     to.add_argument(
         "--reference", type=_rh, metavar="RH", help="compare: what the other gauge shows beside the probe now"
     )
+    to.add_argument(
+        "--really",
+        action="store_true",
+        help=f"compare: they are more than {MOST_BESIDE_RH_PCT:g} %%RH apart, and the probe is wrong",
+    )
     to.add_argument("--probe", type=int, choices=(1, 2), default=1, help="which probe (default: 1)")
     to.add_argument(
         "--rehearse", action="store_true", help="salt: on a simulated probe, at once; nothing is kept"
@@ -60,6 +67,8 @@ def run(args: argparse.Namespace) -> int:
     for option, value, of in (("--salt", args.salts, "salt"), ("--reference", args.reference, "compare")):
         if value is not None and args.how != of:
             raise SettingsError(f"{option} goes with {of}, not with {args.how}")
+    if args.really and args.how != "compare":
+        raise SettingsError(f"--really goes with compare, not with {args.how}")
     if args.rehearse and args.how != "salt":
         raise SettingsError("--rehearse goes with salt")
     if args.how == "salt":
@@ -121,7 +130,10 @@ def _salt(args: argparse.Namespace, settings: Settings) -> int:
         return REFUSED
     finally:
         talk.close()
-    talk.say(f"\n{'Done' if outcome.kept else 'Nothing kept'}: {outcome.words}.")
+    if args.rehearse and outcome.kept:
+        talk.say("\nPassed, in the rehearsal: nothing is kept, and no probe is corrected.")
+    else:
+        talk.say(f"\n{'Done' if outcome.kept else 'Nothing kept'}: {outcome.words}.")
     return DONE if outcome.kept else REFUSED
 
 
@@ -157,7 +169,7 @@ def _compare(args: argparse.Namespace, settings: Settings) -> int:
     """The mean of some readings now, against what the other gauge shows: an offset."""
     from time import sleep
 
-    from controller.calibration.fit import Nonsense, Point, fit
+    from controller.calibration.fit import MOST_ONE_POINT_PCT, Nonsense, Point, fit
     from controller.cli import REFUSED
     from controller.core.records import Request
 
@@ -178,6 +190,10 @@ def _compare(args: argparse.Namespace, settings: Settings) -> int:
         f"Probe {args.probe} shows {mean:.1f} %RH without any correction, the other gauge {args.reference:g}."
     )
     print("Good only if both have hung side by side for half an hour, and only as good as that gauge is.")
+    apart = args.reference - mean
+    if abs(apart) > MOST_BESIDE_RH_PCT and (abs(apart) > MOST_ONE_POINT_PCT or not args.really):
+        print(f"Nothing kept: {_too_far_apart(abs(apart))}")
+        return REFUSED
     try:
         found = fit([Point(mean, args.reference)])
     except Nonsense as nonsense:
@@ -191,6 +207,20 @@ def _compare(args: argparse.Namespace, settings: Settings) -> int:
             rh_gain=found.rh_gain, rh_offset_pct=found.rh_offset_pct, remark=how,
         ),
     )  # fmt: skip
+
+
+def _too_far_apart(apart_rh_pct: float) -> str:
+    from controller.calibration.fit import MOST_ONE_POINT_PCT
+
+    words = (
+        f"they are {apart_rh_pct:.1f} %RH apart, and beyond {MOST_BESIDE_RH_PCT:g} either may be the wrong "
+        "one. Let them hang side by side for another hour, away from sun and mist; then find out which is "
+        "wrong, best over salt: `hygrohold calibrate salt`."
+    )
+    if apart_rh_pct > MOST_ONE_POINT_PCT:
+        most = MOST_ONE_POINT_PCT
+        return f"{words} More than {most:g} is no drift: one of them is spoilt, or not in the same air."
+    return f"{words} If you know that the gauge is right: the same command with --really."
 
 
 def _formula(correction: Correcting) -> str:

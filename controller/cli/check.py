@@ -11,6 +11,9 @@ if TYPE_CHECKING:
     from controller.core.records import Reading
     from controller.settings import Settings
 
+HARDLY_A_ROOM_C = 35.0
+"""Own choice, no source: a least temperature above this is a slip of the pen, or Fahrenheit."""
+
 
 def add(commands: Any) -> None:
     to = common.command(
@@ -40,18 +43,29 @@ def run(args: argparse.Namespace) -> int:
     probes_fine = bool(readings) and not any(reading.failure for reading in readings)
     wrong = [name for name, fine in (("probe", probes_fine), ("relay", relay_fine)) if not fine]
     words = f"NOT in order: {', '.join(wrong)}" if wrong else _in_order(settings, args.settings)
+    if wrong == ["probe"] and all(probe.kind == "simulated" for probe in settings.probe):
+        both = settings.relay.kind == "simulated"
+        parts = "probe and relay are" if both else "the probe is"
+        words = f"not yet: {parts} still simulated; all else is in order"
     print(f"In short   {words}")
     return FAILED if wrong else DONE
 
 
 def _plan(settings: Settings) -> str:
     target, runtime = settings.target, settings.runtime
+    lowest_c = settings.guards.lowest_temp_c
     return (
         f"day {target.day_rh_pct:g} %RH from {target.day_starts:%H:%M}, "
         f"night {target.night_rh_pct:g} %RH from {target.night_starts:%H:%M},\n"
         f"           no mist from {settings.ceiling.limit_rh_pct:g} %RH on (ceiling less probe accuracy),\n"
         f"           {settings.demand.method}, "
         f"at most {runtime.cap_hours_in_any_24:g} h in any 24"
+        + (
+            f"\n           Careful: no mist into a room colder than {lowest_c:g} °C (guards.lowest_temp_c), "
+            f'and no room is so warm. Fahrenheit is written "{lowest_c:g} °F"'
+            if lowest_c >= HARDLY_A_ROOM_C
+            else ""
+        )
     )
 
 

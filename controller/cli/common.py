@@ -153,7 +153,7 @@ def above_zero(text: str) -> float:
 def water_l(text: str) -> float:
     """Argparse type: litres, or an amount with its unit, like "0.5 gal"."""
     litres = units.read(text, units.litres)
-    if litres is None and units.has_unit(text):
+    if litres is None and units.has_unit(text) and not re.fullmatch(r"\s*\d+,\d+\s*", text):
         words = f'{text!r} is not an amount of water like 2.5, "0.5 gal" or "64 fl oz"'
         raise argparse.ArgumentTypeError(words)
     return above_zero(text if litres is None else str(litres))
@@ -168,8 +168,17 @@ def moment(text: str) -> datetime | date | time:
             return date.fromisoformat(text)
         return datetime.fromisoformat(text)
     except ValueError:
-        words = f"{text!r} is not a time like 16:40, 2026-01-14 or 2026-01-14T16:40"
+        words = f"{text!r} is not a time like 16:40, 2026-01-14 (year-month-day) or 2026-01-14T16:40"
         raise argparse.ArgumentTypeError(words) from None
+
+
+def was_yesterday(said: datetime | date | time | None, found: datetime | None) -> str:
+    """Which day was taken, where an hour was said without one that is still to come today; else ""."""
+    if not isinstance(said, time) or found is None:
+        return ""
+    if found.date() == datetime.now(found.tzinfo).date():
+        return ""
+    return f"{said:%H:%M} is still to come today: taken as yesterday's, {found:%Y-%m-%d %H:%M}."
 
 
 def past(said: datetime | date | time, zone: tzinfo) -> datetime:
@@ -249,6 +258,11 @@ def start_words(settings: Settings, path: str | None) -> str:
         return f"Start it with `sudo systemctl start hygrohold@{settings.room.name}`."
     if path is None:
         return "No settings file was named, so this is the built-in room: say which with --settings FILE."
+    if any(probe.kind == "simulated" for probe in settings.probe):
+        return (
+            f"It cannot be run yet: {path} has a simulated probe, which exists only in a rehearsal: "
+            f"`hygrohold bench --settings {path}`. On the board, name the real one: `hygrohold setup {path}`."
+        )
     return f"Start it with `hygrohold run --settings {path}`."
 
 

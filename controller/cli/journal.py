@@ -61,17 +61,21 @@ def run(args: argparse.Namespace) -> int:
     from_s = (datetime.now(tz) - timedelta(days=days)).timestamp()
     record = reader(settings)
     rows = record.notes()
-    chosen = [
+    named = [
         entry
         for entry in journal.entries(rows)
-        if journal.happened_s(entry.note) >= from_s
-        and (args.animal is None or journal.animal_key(entry.note.animal) == journal.animal_key(args.animal))
+        if args.animal is None or journal.animal_key(entry.note.animal) == journal.animal_key(args.animal)
     ]
+    chosen = [entry for entry in named if journal.happened_s(entry.note) >= from_s]
     if args.sheds:
         return _sheds(args, settings, record, chosen)
     shown = [entry for entry in chosen if args.all or entry.withdrawn is None]
     shown.sort(key=lambda entry: journal.happened_s(entry.note))
     _print_notes(args, shown, len(chosen) - len(shown), days, tz)
+    earlier = sum(args.all or entry.withdrawn is None for entry in named) - len(shown)
+    if earlier and args.format == "text":
+        older = "An earlier note is" if earlier == 1 else f"{earlier} earlier notes are"
+        print(f"{older} not shown: these are of the last {days} days; --days N looks further back.")
     waiting = Spool(places(settings).spool).waiting()
     if waiting and args.format == "text":
         print(f"{waiting} {'request waits' if waiting == 1 else 'requests wait'} for the program.")
@@ -95,7 +99,7 @@ def _print_notes(args: argparse.Namespace, shown: list[Entry], hidden: int, days
     else:
         about = "" if args.animal is None else f" about {one_line(args.animal)}"
         if not shown:
-            print(f"No note{about} in the last {days} days; --days N looks further back.")
+            print(f"No note{about} in the last {days} days.")
         print(journal_text.as_text(shown, tz, hidden), end="")
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
 from controller.cli import common
@@ -111,17 +112,37 @@ def _days(text: str) -> float:
 
 
 def run(args: argparse.Namespace) -> int:
+    from controller.cli import DONE
+
     _check(args)
     settings = common.load(args)
     if args.what in notes.AMENDING:
         return _amend(args, settings)
     request = _request(args, settings)
+    if words := common.was_yesterday(args.at, request.at):
+        print(words)
     code = common.ask(args, request)
+    if code == DONE:
+        _number_of(settings, request)
     if request.kind == "shed":
         from controller.cli.journal import print_comparison
 
         print_comparison(settings, request)
     return code
+
+
+def _number_of(settings: Settings, request: Request) -> None:
+    """Under which number the note just made is in the journal. Never fails it."""
+    from controller.cli.journal import reader
+    from controller.errors import HistoryError
+
+    try:
+        rows = [row for row in reader(settings).notes() if row.kind == request.kind and row.done]
+    except HistoryError:
+        return
+    if rows:
+        number = max(row.number for row in rows)
+        print(f"In the journal it is note {number}.")
 
 
 def _check(args: argparse.Namespace) -> None:
@@ -198,6 +219,8 @@ def _amend(args: argparse.Namespace, settings: Settings) -> int:
     else:
         _check_correction(args, note.kind)
         asked = _request(args, settings)
+        if words := common.was_yesterday(args.at, asked.at):
+            print(words)
         request = Request(
             "correct",
             by=args.by,
@@ -212,10 +235,20 @@ def _amend(args: argparse.Namespace, settings: Settings) -> int:
     code = common.ask(args, request)
     more = LEFT_ALONE.get(note.kind)
     if note.kind == "opaque" and note.rh_pct is not None:
-        more = "The raised target stays until its time is over; `hygrohold raise` replaces it."
+        more = _raise_that_stands(settings)
     if more:
         print(more)
     return code
+
+
+def _raise_that_stands(settings: Settings) -> str:
+    """A note that is taken back does not take its raise along; "" where none stands."""
+    from controller.status import RAISE_ENDS, raised_words, read_status
+    from controller.wiring import places, zone
+
+    now = datetime.now(zone(settings))
+    words = raised_words(read_status(places(settings).status) or {}, now)
+    return f"The target stays {words}; {RAISE_ENDS}." if words else ""
 
 
 LEFT_ALONE = {

@@ -28,26 +28,25 @@ SECTION_NAMES = (
 """As ``reporting.sections.SECTIONS``, which is not loaded for a help text."""
 
 
-def _day(text: str) -> date:
+def _day(text: str, typed: str = "", like: str = "a date (year-month-day) like 2026-01-14") -> date:
+    """``typed``: what stood there, where it was not all of ``text``."""
     try:
         found = date.fromisoformat(text)
         if FIRST_DAY.year <= found.year <= LAST_YEAR:
             return found
     except ValueError:
         pass
-    raise argparse.ArgumentTypeError(f"{text!r} is not a date like 2026-01-14")
+    raise argparse.ArgumentTypeError(f"{(typed or text)!r} is not {like}")
 
 
 def _month(text: str) -> date:
-    if re.fullmatch(r"\d{4}-\d{2}", text):
-        return _day(f"{text}-01")
-    raise argparse.ArgumentTypeError(f"{text!r} is not a month like 2026-01")
+    whole = f"{text}-01" if re.fullmatch(r"\d{4}-\d{2}", text) else ""
+    return _day(whole, text, "a month (year-month) like 2026-01")
 
 
 def _year(text: str) -> date:
-    if re.fullmatch(r"\d{4}", text):
-        return _day(f"{text}-01-01")
-    raise argparse.ArgumentTypeError(f"{text!r} is not a year like 2026")
+    whole = f"{text}-01-01" if re.fullmatch(r"\d{4}", text) else ""
+    return _day(whole, text, "a year like 2026")
 
 
 def add(commands: Any) -> None:

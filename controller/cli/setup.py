@@ -7,9 +7,11 @@ import io
 import os
 import shlex
 import shutil
+import stat
 import sys
 import tomllib
 from collections.abc import Mapping
+from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -18,6 +20,7 @@ from controller.errors import SettingsError
 
 if TYPE_CHECKING:
     from controller.first_setup.answers import Made
+    from controller.first_setup.before import Before
     from controller.first_setup.draft import Draft
     from controller.first_setup.person import Person
 
@@ -68,11 +71,11 @@ def run(args: argparse.Namespace) -> int:
     person = Person(input, sys.stdout, echo=not sys.stdin.isatty())
     shown = Shown(days, not args.no_rehearsal, path.with_suffix(".png"))
     draft, said, written = Draft(path), given is None, False
-    made = aside = None
+    made, told = None, ""
     try:
         made = _made(person, path, shown, given, args.answers, draft)
         if made is not None:
-            aside, written = _write(path, made), True
+            told, written = _write(path, made), True
     except (Ended, KeyboardInterrupt):
         print()
         said = True
@@ -85,7 +88,8 @@ def run(args: argparse.Namespace) -> int:
         return REFUSED
     if given is None:
         draft.remove()
-    _tell(path, aside, made)
+    print(f"\n{told}")
+    _tell(path, made)
     return DONE
 
 
@@ -127,17 +131,31 @@ def _made(
     from controller.first_setup import machine, walk
     from controller.first_setup.person import yes_or_no
 
+    before = None
     if path.exists():
-        aside = _free(path)
         if given is not None:
             raise SettingsError(f"{path} is there already; move it away, or choose another name")
-        person.say(f"{path} is there already. Answer anew? The old one is kept as {aside.name}.")
+        before, words = _before(path)
+        person.say(f"{words} The old one is kept as {_free(path).name}.")
         if not person.ask("n", lambda text: bool(text) and yes_or_no(text)):
             return None
     here = machine.look()
     if given is not None:
         return walk.prepared(person, here, path.stem, shown, given, file or "")
-    return walk.walk(person, here, path.stem, shown, _drafted(person, draft), draft.keep)
+    return walk.walk(person, here, path.stem, shown, _drafted(person, draft), draft.keep, before)
+
+
+def _before(path: Path) -> tuple[Before | None, str]:
+    """The file that is there, where it can be gone on from; and what to ask."""
+    from controller.first_setup.before import Before
+    from controller.settings import Settings
+    from controller.settings.toml import read_text
+
+    try:
+        text, settings = read_text(path), Settings.load(path, {})
+    except SettingsError as error:
+        return None, f"{path} is there already, but cannot be read as settings: {error}\nAnswer all anew?"
+    return Before(str(path), settings, text), f"{path} is there already. Change it?"
 
 
 def _drafted(person: Person, draft: Draft) -> Mapping[str, str]:
@@ -168,8 +186,8 @@ def _free(path: Path) -> Path:
     return aside
 
 
-def _write(path: Path, made: Made) -> Path | None:
-    """Whole or not at all. What was there, also if it came in between, is kept."""
+def _write(path: Path, made: Made) -> str:
+    """Whole or not at all; and says so. What was there, also if it came in between, is kept."""
     from controller.files import write_whole
     from controller.settings.writer import settings_text
 
@@ -180,19 +198,28 @@ def _write(path: Path, made: Made) -> Path | None:
         HEAD.format(file=shlex.quote(str(path))),
         first=("settings_version", "room"),
     )
+    before = _before(path)[0] if path.exists() else None
+    if before and before.settings == made.settings:
+        return f"{path} stays as it is."  # its own comments stay as well
     aside = _free(path) if path.exists() else None
     with common.writing(path):
-        if aside is not None:
+        if aside is None:
+            write_whole(path, text)
+        else:
             shutil.copy2(path, aside)
-        write_whole(path, text)
-    return aside
+            was = path.stat()
+            write_whole(path, text)
+            path.chmod(stat.S_IMODE(was.st_mode))  # it may hold addresses that are nobody else's business
+            with suppress(OSError):
+                os.chown(path, was.st_uid, was.st_gid)
+    kept = f" (the old one is kept as {aside}; comments of your own are in that one only)"
+    return f"Written: {path}{kept if aside else ''}"
 
 
-def _tell(path: Path, aside: Path | None, made: Made) -> None:
+def _tell(path: Path, made: Made) -> None:
     """What to do next."""
     option = f"--settings {shlex.quote(str(path))}"
     probe, relay = made.settings.probe[0].kind != "simulated", made.settings.relay.kind != "simulated"
-    print(f"\nWritten: {path}" + (f" (the old one is kept as {aside})" if aside else ""))
     if not (probe and relay):
         missing = " and the ".join([*["probe"] * (not probe), *["relay"] * (not relay)])
         print(f"Still simulated: the {missing}. Run this again on the board when it is wired.")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 from math import floor
+from pathlib import Path
 from statistics import median
 from typing import Any, NamedTuple
 
@@ -15,6 +16,8 @@ LEAST_APART_K = 10.0
 """Indoors above outdoors. Below it half a degree of error says more than the wall. Own choice."""
 THERMOMETER_K = 0.5
 LEAST_FRSI = 0.1
+HOTTEST_ROOM_C = 45.0
+"""As in the first setup."""
 MOST_READINGS = 50
 TABLE_C = (-15, -10, -5, 0, 5, 10)
 WET_RH_PCT = 80.0
@@ -98,7 +101,7 @@ def run(args: argparse.Namespace) -> int:
     say(f"Thermometers that are half a degree wrong can move a reading by {within:.2f}.")
     if spread > within:
         say("They lie further apart than that: the room was not steady, or not the same spot was measured.")
-    say(f"\n[surface]\nfrsi = {lowest:.2f}\n")
+    print(f"\n{_where(args.settings)}\n\n  frsi = {lowest:.2f}\n")
     say(f"The lowest, since the coldest spot counts. What it means for a room at {args.room_c:g} °C:")
     say("  outdoors      wall  the room may have, with no more than 80 %RH at the wall (ISO 13788)")
     for outdoor_c in TABLE_C:
@@ -110,8 +113,34 @@ def run(args: argparse.Namespace) -> int:
     return DONE
 
 
+def _where(path: str | None) -> str:
+    """Where the line belongs: a second [surface] in the file would be refused."""
+    from controller.settings.lines import Lines
+    from controller.settings.toml import read_text
+
+    file = path or common.service_file()
+    if file is None:
+        return (
+            "For the settings file, under its line [surface] (write that line above it where there is none):"
+        )
+    text = read_text(Path(file))
+    lines = Lines(text)
+    if (at := lines.exact(("surface", "frsi"))) is not None:
+        return f"For {file}, in place of what stands in line {at}:"
+    at = lines.exact(("surface",))
+    if at is not None and text.splitlines()[at - 1].split("#")[0].strip() == "[surface]":
+        return f"For {file}, right below [surface] in line {at}, which is to stand there once:"
+    return f"For {file}, at its end, below a line [surface] of its own:"
+
+
 def _judge(number: int, reading: Reading) -> None:
     """Raises SettingsError."""
+    if reading.room_c > HOTTEST_ROOM_C:
+        room, wall, outdoor = (f"{each:g}" for each in reading)
+        raise SettingsError(
+            f"--reading {number}: a room of {room} °C is none. Fahrenheit is written with its letter: "
+            f'--reading "{room} F" "{wall} F" "{outdoor} F"'
+        )
     apart_k = reading.room_c - reading.outdoor_c
     if apart_k < LEAST_APART_K:
         raise SettingsError(

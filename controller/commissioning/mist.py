@@ -123,6 +123,9 @@ def arrives(scene: Scene) -> None:
         "  Now, and only now: take the lamp out and plug the humidifier in. Tank full (it is booked as\n"
         "  refilled), its own switch on, dial as always, probe and humidifier where they are to stay. Then\n"
         "  keep away from the probe, a person gives moisture as well, but stay within reach of the plug.\n"
+        "  Only if the electrician has signed the mains side off, and the humidifier has passed its\n"
+        "  ten-second test (it mists again by itself after ten seconds without power). Else answer n, and\n"
+        "  come back with the same command.\n"
         f"  By the settings: {room.words}: at most {room.most_rh_pct_per_min(24.0):.1f} %RH a minute."
     )
     if not scene.yes("Is it plugged in, full, and may it mist for ten minutes?"):

@@ -71,7 +71,10 @@ def walk(settings: Settings, site: Site, talk: Talk, by: str, folder: Path | Non
             _keep_failed(scene, folder, "")
         return Result.FAILED
     if folder is None:
-        talk.say("\nPassed, in the rehearsal: no record is written.")
+        talk.say(
+            "\nIn earnest you would unplug the humidifier again now: nobody holds the line any more.\n"
+            "Passed, in the rehearsal: no record is written."
+        )
         return Result.PASSED
     commissioned.write(folder, _record(scene, scene.notes.kill))
     talk.say(

@@ -15,7 +15,15 @@ from typing import NamedTuple
 from controller.core.records import Message
 
 NOTICES = frozenset({"tank_low", "cap_reached", "wall_estimate", "wall_wet", "too_humid", "power_was_out"})
-NOTICES |= {"outrun", "cleaning_due", "calibration_due", "bypassed", "calibrating"}
+NOTICES |= {
+    "outrun",
+    "cleaning_due",
+    "calibration_due",
+    "bypassed",
+    "calibrating",
+    "probe_returns",
+    "state_restored",
+}
 NOTICES |= {"outdoor_lost", "wall_holds", "wall_month", "mould_begins", "mould_visible"}
 """A notice tells of the world. All else is a fault alarm: probe, relay, humidifier, board or record."""
 

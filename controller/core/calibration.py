@@ -156,8 +156,9 @@ def _moved(
     if not gone:
         return memory, True, "no probe was away"
     if memory.back_t is not None:
-        return memory, True, f"that is known; probe {number} is believed again soon"
-    words = f"probe {number} is back; it is believed again in {COMES_BACK_S / 60.0:.0f} min"
+        at = _clock(wall, memory.back_t - t)
+        return memory, True, f"that is known; probe {number} is believed again at {at}"
+    words = f"probe {number} is back; it is believed again at {_clock(wall, COMES_BACK_S)}"
     return memory._replace(back_t=t + COMES_BACK_S), True, words
 
 

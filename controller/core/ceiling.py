@@ -45,7 +45,9 @@ class CeilingLimits(Limits):
 class SurfaceLimits(MouldLimits):
     """The coldest wall or window of the room."""
 
-    frsi: float | None = Field(None, ge=0.1, le=1.0, description="temperature factor of ISO 13788")
+    frsi: float | None = Field(
+        None, ge=0.1, le=1.0, description="temperature factor of ISO 13788", examples=[0.7]
+    )
     outdoor_c: TempC | None = Field(None, description="a winter outdoor temperature, if nothing measures it")
     seasonal_outdoor_c: tuple[TempC, ...] = Field(
         (),

@@ -20,8 +20,8 @@ from controller.core.keeper import KeeperMemory
 from controller.core.mould import MouldMemory
 from controller.core.records import Reason, Water
 from controller.core.rules import Rules
-from controller.core.state import Outage, RelayMemory
-from controller.core.trust import AWAY, Belief, ProbeMemory
+from controller.core.state import RESTORED, Outage, RelayMemory
+from controller.core.trust import AWAY, RETURNING, Belief, ProbeMemory
 from controller.core.wall import CLEAR_RH_PCT, WallMemory
 
 RESTARTS, WITHIN_S = 5, 1800.0
@@ -65,7 +65,7 @@ def gather(scene: Scene, troubles: tuple[tuple[str, str], ...]) -> list[Conditio
     found = _of_probes(scene)
     facts, relay, rules = scene.facts, scene.relay, scene.rules
     if scene.lost:
-        found.append(Condition("state_lost", detail=scene.lost))
+        found.append(_of_the_kept_state(scene.lost))
     if relay.stuck_on_since_t is not None or relay.no_answer_since_t is not None:
         found += _of_relay(relay, scene.t)
     found += _of_mist(scene)
@@ -81,15 +81,28 @@ def gather(scene: Scene, troubles: tuple[tuple[str, str], ...]) -> list[Conditio
     return found
 
 
+def _of_the_kept_state(lost: str) -> Condition:
+    if lost.startswith(RESTORED):
+        return Condition("state_restored", detail=lost.removeprefix(RESTORED))
+    return Condition("state_lost", detail=lost)
+
+
+def _of_one_away(scene: Scene) -> list[Condition]:
+    compared = scene.compared
+    away = calibration.away(compared, scene.t) if compared.away else 0
+    if not away:
+        return []
+    if calibration.overdue(compared, scene.t):
+        return [Condition("probe_not_back", detail=str(away))]
+    if compared.back_t is not None:
+        return [Condition("probe_returns", float(away), detail=_clock(scene, compared.back_t - scene.t))]
+    return [Condition("calibrating", detail=str(away))]
+
+
 def _of_probes(scene: Scene) -> list[Condition]:
     rules, belief = scene.rules, scene.belief
-    found = []
-    away = calibration.away(scene.compared, scene.t) if scene.compared.away else 0
-    if away and calibration.overdue(scene.compared, scene.t):
-        found.append(Condition("probe_not_back", detail=str(away)))
-    elif away:
-        found.append(Condition("calibrating", detail=str(away)))
-    if belief.doubt == AWAY:
+    found = _of_one_away(scene)
+    if belief.doubt in (AWAY, RETURNING):
         pass  # nothing is wrong with it
     elif not belief.trusted:
         found.append(Condition("probe_lost", detail=belief.detail or belief.doubt))
@@ -135,7 +148,7 @@ def _of_the_world(scene: Scene) -> list[Condition]:
     rules, facts, surface, water = scene.rules, scene.facts, scene.surface, scene.water
     found = []
     if facts.cap_reached:
-        clears = "" if _said("cap_reached", scene) else _clock_in(scene)
+        clears = "" if _said("cap_reached", scene) else _clock(scene, facts.cap_free_in_s)
         found.append(Condition("cap_reached", facts.cap_used_s / 3600.0, facts.cap_s / 3600.0, clears))
     if water.level_l is not None:
         found += _of_tank(water, water.level_l, scene)
@@ -194,13 +207,12 @@ def _out_words(outage: Outage) -> str:
     return f"{outage.since:%Y-%m-%d %H:%M} and {outage.until:%Y-%m-%d %H:%M}"
 
 
-def _clock_in(scene: Scene) -> str:
-    """The time of day at which the cap frees a useful run; "" where that cannot be told."""
-    free_in_s = scene.facts.cap_free_in_s
-    if not 0.0 <= free_in_s <= 2 * DAY_S:
+def _clock(scene: Scene, in_s: float) -> str:
+    """The time of day then; "" where that cannot be told."""
+    if not 0.0 <= in_s <= 2 * DAY_S:
         return ""
     try:
-        return f"{scene.wall + timedelta(seconds=free_in_s):%H:%M}"
+        return f"{scene.wall + timedelta(seconds=in_s):%H:%M}"
     except OverflowError:  # a wall clock at the end of the calendar
         return ""
 

@@ -97,7 +97,7 @@ def _learn(
     since, known = before.since, before.learned
     to_the_top = Since(limits.tank_l, on_since_s)
     if full and litres is None:
-        words = "; to the top without its litres teaches nothing of the output"
+        words = "; say how many litres it took (--litres, with --full), and the output is learned"
         return tank_model.drifted(known, since.on_s), to_the_top, words
     put_l = since.put_l + (litres or 0.0)
     goes_on = Since(since.level_l, since.on_s + on_since_s, put_l)

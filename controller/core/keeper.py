@@ -19,10 +19,13 @@ from controller.core.alarms import Standing
 from controller.core.calibration import CalibrationMemory, Corrects
 from controller.core.effect import EffectMemory
 from controller.core.limits import Limits
-from controller.core.records import Answer, Request
+from controller.core.records import Answer, Raised, Request
 from controller.core.runtime import RuntimeMemory
 from controller.core.tank import TankLimits, TankMemory
 from controller.core.trust import CorrectionLimits
+
+USUAL_RAISE_RH_PCT = 5.0
+"""Own choice, no source: by so much, where nobody says."""
 
 
 class KeeperLimits(Limits):
@@ -60,6 +63,7 @@ class KeeperMemory(NamedTuple):
     bypass: str = ""  # "hand" or "off" until bypass_until_t
     bypass_until_t: float = 0.0
     cleaned_t: float = 0.0  # when the humidifier was last cleaned, as far as anybody said
+    raise_by: str = ""  # who asked for the raised target
 
 
 class Desk(NamedTuple):
@@ -153,7 +157,10 @@ def _noted(
         words = "no raise is allowed (keeper.most_raise_rh_pct is 0); note it without one"
         return desk, Answer(request, False, words)
     keeper, done, raised = _timed(desk.keeper, request._replace(kind="raise_target"), t, limits)
-    return desk._replace(keeper=keeper), Answer(request, done, f"{words}; {raised}")
+    words = f"{words}; {raised}" if done else f"{raised}; neither was the note made"
+    if done:  # the record shall tell of what was given, not of what was asked for
+        request = request._replace(rh_pct=keeper.raise_rh_pct, for_s=round(keeper.raise_until_t - t, 3))
+    return desk._replace(keeper=keeper), Answer(request, done, words)
 
 
 def _acknowledged(desk: Desk, request: Request) -> tuple[Desk, Answer]:
@@ -203,13 +210,44 @@ def _timed(
         words = f"mist is asked for during {words}; every guard still stands"
         return keeper._replace(humidify_until_t=t + for_s), True, words
     if request.kind == "raise_target":
-        for_s, words = _bounded(request.for_s, limits.raise_days * 86400, limits.longest_raise_days * 86400)
-        asked_rh_pct = request.rh_pct if request.rh_pct is not None else 5.0
-        by = min(asked_rh_pct, limits.most_raise_rh_pct)
-        most = " (the most allowed)" if asked_rh_pct > by else ""
-        words = f"target raised by {by:g} %RH{most} for {words}, never above the ceiling"
-        return keeper._replace(raise_until_t=t + for_s, raise_rh_pct=by), True, words
+        return _raised(keeper, request, t, limits)
+    if request.kind == "raise_end":
+        standing = raised(keeper, t)
+        words = "the target was not raised"
+        if standing is not None:
+            words = f"the target is the settings' own again; it was raised by {raised_words(standing)}"
+        return keeper._replace(raise_until_t=0.0, raise_rh_pct=0.0, raise_by=""), True, words
     return keeper, False, f"{str(request.kind)[:40]!r} is not a request known here"
+
+
+def raised(keeper: KeeperMemory, t: float) -> Raised | None:
+    """The raised target that stands; None where there is none."""
+    if not (keeper.raise_until_t > t and keeper.raise_rh_pct > 0.0):
+        return None
+    return Raised(keeper.raise_rh_pct, keeper.raise_by, keeper.raise_until_t - t)
+
+
+def raised_words(standing: Raised) -> str:
+    by = f" by {standing.by}" if standing.by else ""
+    return f"{standing.rh_pct:g} %RH{by} for another {duration_words(standing.left_s)}"
+
+
+def _raised(
+    keeper: KeeperMemory, request: Request, t: float, limits: KeeperLimits
+) -> tuple[KeeperMemory, bool, str]:
+    """More than is allowed is refused, like every other wrong figure: half of a wish is another wish."""
+    by = request.rh_pct if request.rh_pct is not None else USUAL_RAISE_RH_PCT
+    most = limits.most_raise_rh_pct
+    if by > most and request.rh_pct is not None:
+        words = f"{by:g} %RH is more than a target may be raised, {most:g} (keeper.most_raise_rh_pct)"
+        return keeper, False, words
+    by = min(by, most)
+    for_s, words = _bounded(request.for_s, limits.raise_days * 86400, limits.longest_raise_days * 86400)
+    who = str(request.by or "").encode("utf-8", "replace").decode()  # whatever an embedder gives, it is kept
+    before = raised(keeper, t)
+    instead = "" if before is None else f", in place of {raised_words(before)}"
+    words = f"target raised by {by:g} %RH for {words}{instead}; never above the ceiling"
+    return keeper._replace(raise_until_t=t + for_s, raise_rh_pct=by, raise_by=who), True, words
 
 
 def _bounded(asked_s: float | None, usual_s: float, longest_s: float) -> tuple[float, str]:
@@ -225,7 +263,7 @@ def _refilled(
         return desk, Answer(request, False, wrong)
     ago_s = 0.0 if request.at is None else (wall - request.at).total_seconds()
     if request.litres is not None and request.litres > tanks.tank_l * 1.05:
-        words = f"{request.litres:g} L do not fit into a tank of {tanks.tank_l:g} L"
+        words = f"{request.litres:.3g} L do not fit into a tank of {tanks.tank_l:g} L"
         return desk, Answer(request, False, words)
     if ago_s > runtime.WINDOW_S:
         words = (

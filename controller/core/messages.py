@@ -120,6 +120,13 @@ MESSAGES: dict[str, Told] = {
         "Note the next filling; check the storage card.",
         "24 hours",
     ),
+    "state_restored": Told(
+        lambda m: f"This room was put back from a backup: {m.detail}.",
+        "As nobody counted since then, up to half the runtime cap counts as used for a day, and the tank as "
+        "unknown, unless it was empty.",
+        "Note the next filling.",
+        "",
+    ),
     "record_anew": Told(
         lambda m: f"The record was damaged: {m.detail}.",
         "A new one was begun.",
@@ -224,6 +231,12 @@ MESSAGES: dict[str, Told] = {
     "calibrating": Told(
         lambda m: f"Probe {m.detail or '?'} is away for its calibration and not believed until it is back.",
         "Where it is the only probe there is no mist meanwhile, and no humidity in the record.",
+        "When it is in its place again: `hygrohold calibrate back`.",
+        "",
+    ),
+    "probe_returns": Told(
+        lambda m: f"Probe {f(m.seen, 0)} is back in its place, and believed again at {m.detail or '?'}.",
+        "It first takes on the room's air.",
         "",
         "",
     ),

@@ -59,8 +59,8 @@ class Request(NamedTuple):
 
     kind: ``refilled`` (litres added, or None for to the top; ``full``: these litres filled it to the top;
     ``at`` when it happened, None for now), ``pause`` (for_s), ``resume``, ``raise_target`` (rh_pct to add,
-    for_s), ``humidify_now`` (for_s), ``acknowledge`` (the alarms that stand), ``cleaned``, ``bypass_hand``,
-    ``bypass_off`` (where the outlet's hand/off/auto switch stands; for_s) and ``bypass_auto``.
+    for_s), ``raise_end``, ``humidify_now`` (for_s), ``acknowledge`` (the alarms that stand), ``cleaned``,
+    ``bypass_hand``, ``bypass_off`` (where the hand/off/auto switch stands; for_s) and ``bypass_auto``.
     ``animal``, ``outcome``, ``remark`` and ``about`` (the record's number of an earlier note) are of notes;
     ``probe``, ``rh_gain`` and ``rh_offset_pct`` to a calibration (see ``calibration.py``).
     """
@@ -198,6 +198,14 @@ class Ahead(NamedTuple):
     duty: float  # mean of about the last day
 
 
+class Raised(NamedTuple):
+    """A raised target that stands: by how much, who asked, for how long still."""
+
+    rh_pct: float
+    by: str
+    left_s: float
+
+
 class Decision(NamedTuple):
     """What one step decided, and why.
 
@@ -231,6 +239,7 @@ class Decision(NamedTuple):
     surface_hour: SurfaceHour | None = None  # at the tick at which an hour of it is over
     ahead: Ahead | None = None  # what foresight sees; None: it is off, or the room is not known yet
     knows: float | None = None  # how much of what it takes was learned, 0 to 1; None: foresight is off
+    raised: Raised | None = None  # the target, by a person's wish
 
     @property
     def next_possible_on(self) -> datetime | None:

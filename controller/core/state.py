@@ -30,6 +30,9 @@ STATE_VERSION = 5
 OLDEST_READ = 1
 """An upgrade keeps the state: fields that an older version did not know begin at their defaults."""
 
+RESTORED = "restored: "
+"""How ``State.lost`` begins where somebody put a backup back: a notice, and no fault of the card's."""
+
 
 class RelayMemory(NamedTuple):
     """The command as it stands, and since when on the core's clock."""

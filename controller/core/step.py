@@ -70,8 +70,8 @@ def advance(state: State, inputs: Inputs, rules: Rules, now: Instant) -> tuple[S
     )
     if mist.verdict.no_mist and not was_dry:
         water = tank.seen_dry(water, t, rules.tank)
-    raised = wishes.raise_rh_pct if wishes.raise_until_t > t else 0.0
-    setpoint = ahead.setpoint(state.foresight, rules, tick.wall, raised)
+    raised = keeper.raised(wishes, t)
+    setpoint = ahead.setpoint(state.foresight, rules, tick.wall, 0.0 if raised is None else raised.rh_pct)
     wanted_rh_pct = setpoint.rh_pct
     setpoint = _lowered(setpoint, state, rules)
     held, surface, need, seen, view = state.ceiling_held, None, state.demand, state.foresight, None
@@ -167,6 +167,7 @@ def advance(state: State, inputs: Inputs, rules: Rules, now: Instant) -> tuple[S
         surface_hour,
         view,
         ahead.knows(seen, rules),
+        raised,
     )
 
 
@@ -206,7 +207,8 @@ def _watch(
     for index, settings in enumerate(corrections):
         memory = memories[index] if index < len(memories) else ProbeMemory()
         if away == index + 1:
-            watched.append(trust.put_away(memory, t))
+            back = compared.back_t is not None
+            watched.append(trust.put_away(memory, t, trust.RETURNING if back else trust.AWAY))
             continue
         reading = readings[index] if index < len(readings) else NO_READING
         correction = calibration.counts(settings, calibration.newest(compared, index)) or settings

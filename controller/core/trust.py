@@ -38,7 +38,8 @@ LONG_DOUBT_S = 600.0
 APART_MEMORY_S = 43200.0
 
 
-AWAY = "away"
+AWAY, RETURNING = "away", "returning"
+"""In a jar; and said to be back from it, but not yet at one with the room's air. No fault of the probe's."""
 """The doubt of a probe that is being calibrated: nothing is wrong with it."""
 
 
@@ -203,10 +204,10 @@ def watch(
     )  # fmt: skip
 
 
-def put_away(memory: ProbeMemory, t: float) -> ProbeMemory:
+def put_away(memory: ProbeMemory, t: float, doubt: str = AWAY) -> ProbeMemory:
     """The probe is in a jar: what it says is no room's. It has to earn trust again, and was not frozen."""
     return memory._replace(
-        trusted=False, doubt=AWAY, detail="", row=0, still_on_s=0.0, still_since_t=t, raw_rh_pct=-1.0
+        trusted=False, doubt=doubt, detail="", row=0, still_on_s=0.0, still_since_t=t, raw_rh_pct=-1.0
     )
 
 
@@ -264,7 +265,7 @@ def believe(probes: tuple[ProbeMemory, ...], limits: TrustLimits) -> Belief:
             return Belief(True, only.rh_pct, only.rh_pct, only.temp_c, only.doubt, only.detail, 0.0)
         return Belief(False, None, None, None, only.doubt, only.detail, 0.0)
     trusted = [probe for probe in probes if probe.trusted and _sound(probe)]
-    doubted = next((probe for probe in probes if probe.doubt and probe.doubt != AWAY), None)
+    doubted = next((probe for probe in probes if probe.doubt not in ("", AWAY, RETURNING)), None)
     doubted = doubted or next((probe for probe in probes if probe.doubt), None)
     doubt, detail = (doubted.doubt, doubted.detail) if doubted else ("", "")
     if not trusted:

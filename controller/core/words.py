@@ -12,7 +12,7 @@ from math import isfinite
 
 from controller.core.keeper import duration_words
 from controller.core.records import Decision, Reason
-from controller.core.trust import AWAY
+from controller.core.trust import AWAY, RETURNING
 
 
 def _f(value: float | None) -> str:
@@ -42,6 +42,8 @@ REASONS: dict[str, tuple[str, Callable[[Reason], str]]] = {
         lambda r: (
             "the probe is away for its calibration; it clears after `hygrohold calibrate back`"
             if r.detail == AWAY
+            else "the probe is back from its calibration; it clears when it has taken on the room's air"
+            if r.detail == RETURNING
             else f"the probe is not to be trusted ({DOUBTS.get(r.detail, r.detail)}); "
             "it clears after a few good samples"
         ),

@@ -29,6 +29,8 @@ COLDEST_OUTDOORS_C = -15.0
 """The heating is taken to be strong enough down to here: a keeper says what warmth is held, not its watts."""
 USUAL = Settings()
 """Every question's default is the settings' own."""
+BELOW_CEILING_RH_PCT = USUAL.ceiling.probe_accuracy_rh_pct + USUAL.ceiling.clear_rh_pct
+"""A target stays so far below the ceiling: by the probe's accuracy, and by what it takes to clear."""
 
 
 class Line(NamedTuple):
@@ -87,9 +89,7 @@ class Answers(NamedTuple):
     @property
     def lowest_ceiling(self) -> float:
         """Above the targets, by the probe's accuracy and by what it takes to clear."""
-        ceiling = USUAL.ceiling
-        margin = ceiling.probe_accuracy_rh_pct + ceiling.clear_rh_pct
-        return float(math.ceil(max(self.day_target, self.night_target) + margin))
+        return float(math.ceil(max(self.day_target, self.night_target) + BELOW_CEILING_RH_PCT))
 
 
 class Made(NamedTuple):
@@ -100,7 +100,13 @@ class Made(NamedTuple):
 
 def settings_of(answers: Answers, machine: Machine) -> Made:
     """The settings. Raises ValueError only where answers were not checked."""
-    tables: dict[str, Any] = {
+    tables = tables_of(answers, machine)
+    return Made(Settings(**tables), tuple(_places(tables)), notes_of(answers))
+
+
+def tables_of(answers: Answers, machine: Machine) -> dict[str, Any]:
+    """What the settings file says of them, not yet checked."""
+    return {
         "room": {"name": answers.name, "timezone": answers.time_zone},
         "target": _target(answers),
         "ceiling": {"highest_rh_pct": answers.ceiling},
@@ -119,7 +125,6 @@ def settings_of(answers: Answers, machine: Machine) -> Made:
             "keeper": {"looks_in": answers.visits, "fills_below_l": round(FILLS_BELOW * answers.tank, 2)},
         },
     }
-    return Made(Settings(**tables), tuple(_places(tables)), _notes(answers))
 
 
 def _target(answers: Answers) -> dict[str, Any]:
@@ -182,7 +187,8 @@ def _places(value: Any, place: Place = ()) -> list[Place]:
     return [place]
 
 
-def _notes(answers: Answers) -> dict[Place, str]:
+def notes_of(answers: Answers) -> dict[Place, str]:
+    """A word on each place that was worked out, or needs one."""
     about = f"of the named room {answers.building}"
     room: Place = ("bench", "room")
     notes: dict[Place, str] = {

@@ -10,7 +10,7 @@ from __future__ import annotations
 from datetime import time
 
 from controller.first_setup import measures
-from controller.first_setup.answers import Answers
+from controller.first_setup.answers import BELOW_CEILING_RH_PCT, Answers
 from controller.first_setup.machine import Machine
 from controller.first_setup.person import Nonsense
 from controller.first_setup.question import Question, choice, simply, truth, unit
@@ -70,7 +70,8 @@ def _above_the_targets(value: float, answers: Answers) -> None:
     if value < answers.lowest_ceiling:
         raise Nonsense(
             f"For targets of {answers.day_target:g} and {answers.night_target:g} % it must be "
-            f"{answers.lowest_ceiling:g} % or more: a probe may err by some %."
+            f"{answers.lowest_ceiling:g} % or more: a probe may err by some %. With {value:g} %, no target "
+            f"may be above {value - BELOW_CEILING_RH_PCT:g} %: write back to come to the targets again."
         )
 
 

@@ -8,10 +8,12 @@ Never: writes a file, switches anything, or knows how a rehearsal is run.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
+from typing import Any
 
 from controller.devices.relay_words import caution
 from controller.errors import SettingsError
 from controller.first_setup.answers import Answers, Made, settings_of
+from controller.first_setup.before import Before, Clash
 from controller.first_setup.machine import Machine
 from controller.first_setup.person import Nonsense, Person, yes_or_no
 from controller.first_setup.question import Question
@@ -26,10 +28,20 @@ Keep = Callable[[Mapping[str, str]], None]
 
 INTRO = (
     "First setup of a room. Enter takes what stands in the brackets. Nothing is switched, and the settings "
-    "file is not written before the end. Ctrl-C stops, and keeps your answers for another time. Every "
-    "figure can be changed afterwards."
+    "file is not written before the end. back comes to the question before. Ctrl-C stops, and keeps your "
+    "answers for another time. Every figure can be changed afterwards."
 )
+AGAIN = (
+    "What stands in the brackets is what {file} has now, and Enter keeps it. What is not asked stays as it "
+    "is. Nothing is switched, and the file is not written before the end, where you see which lines change. "
+    "back comes to the question before. Ctrl-C stops, and keeps your answers for another time."
+)
+BACK = "back"
 WRITE, LEAVE = ("", "write", "w", "y", "yes"), ("q", "quit", "n", "no")
+
+
+class _Back(Exception):
+    """The person wants the question before."""
 
 
 def start(machine: Machine, called: str) -> Answers:
@@ -45,10 +57,16 @@ def walk(
     rehearse: Rehearse,
     given: Mapping[str, str] | None = None,
     keep: Keep = lambda texts: None,
+    before: Before | None = None,
 ) -> Made | None:
-    """Asks and asks again. ``given``: answers of a draft, which are not asked for. Raises Ended."""
-    person.say(INTRO)
-    answers, given = start(machine, called), given or {}
+    """Asks and asks again. ``given``: answers of a draft, which are not asked for. Raises Ended.
+
+    ``before``: the file that is there already, whose values are what Enter means.
+    """
+    person.say(AGAIN.format(file=before.name) if before else INTRO)
+    machine = before.on(machine) if before else machine
+    answers = before.answers(machine) if before else start(machine, called)
+    given = given or {}
     for number, question in enumerate(QUESTIONS, 1):
         known = _known(person, machine, question, answers, given)
         answers = known or _asked(person, machine, question, answers)
@@ -56,10 +74,17 @@ def walk(
             later = {each.key: given[each.key] for each in QUESTIONS[number:] if each.key in given}
             keep({**_texts(QUESTIONS[:number], answers, machine), **later})
     while True:
-        made = _shown(person, machine, answers, rehearse)
-        person.say()
-        person.say("Enter writes the file. Numbers, like 15 or 12 18, change those answers; q leaves.")
-        chosen = person.ask("write", _choice)
+        try:
+            made = _shown(person, machine, answers, rehearse, before)
+        except Clash as clash:
+            made = None
+            person.say(f"  These do not go together with what else stands in the file. {clash}.")
+            person.say(
+                "\nNumbers, like 15 or 12 18, change those answers; q leaves, to mend the file by hand."
+            )
+        else:
+            person.say("\nEnter writes the file. Numbers, like 15 or 12 18, change those answers; q leaves.")
+        chosen = person.ask("write" if made else "leave", _choice if made else _choice_or_leave)
         if chosen is None:
             return None
         if not chosen:
@@ -92,7 +117,7 @@ def prepared(
 def _asked(person: Person, machine: Machine, question: Question, answers: Answers) -> Answers:
     if not question.asked(answers, machine):
         if question.otherwise:
-            person.say(f"\n{NUMBERS[question.key]:>2}. {question.otherwise}")
+            person.say(f"\n{NUMBERS[question.key]:>2}. {_not_asked(question, answers, machine)}")
         return answers
     person.say(f"\n{NUMBERS[question.key]:>2}. {question.asks}")
     if question.why:
@@ -100,7 +125,12 @@ def _asked(person: Person, machine: Machine, question: Question, answers: Answer
     for line in question.choices(machine):
         person.say(f"      {line}")
     default = question.typed(question.value(answers), machine)
-    value = person.ask(default, lambda text: question.understood(text, answers, machine))
+    earlier = _earlier(question, answers, machine)
+    try:
+        value = person.ask(default, lambda text: _read(text, question, answers, machine, earlier))
+    except _Back:
+        answers = _asked(person, machine, earlier or question, answers)
+        return _asked(person, machine, question, answers)
     told = answers._replace(**{question.key: value})
     doubt = question.doubt(told)
     if not doubt or _sure(person, doubt):
@@ -108,6 +138,25 @@ def _asked(person: Person, machine: Machine, question: Question, answers: Answer
     if question.back:
         answers = _asked(person, machine, BY_KEY[question.back], answers)
     return _asked(person, machine, question, answers)
+
+
+def _not_asked(question: Question, answers: Answers, machine: Machine) -> str:
+    if not getattr(answers, question.key):
+        return question.otherwise
+    return f"Not asked on this machine; it stays as in the file: {question.in_summary(answers, machine)}."
+
+
+def _earlier(question: Question, answers: Answers, machine: Machine) -> Question | None:
+    """The one that is asked before it; None before the first."""
+    before = QUESTIONS[: NUMBERS[question.key] - 1]
+    return next((each for each in reversed(before) if each.asked(answers, machine)), None)
+
+
+def _read(text: str, question: Question, answers: Answers, machine: Machine, earlier: Question | None) -> Any:
+    """The answer. Raises _Back, Nonsense."""
+    if earlier is not None and text.casefold() == BACK:
+        raise _Back
+    return question.understood(text, answers, machine)
 
 
 def _sure(person: Person, doubt: str) -> bool:
@@ -146,14 +195,17 @@ def _texts(questions: Iterable[Question], answers: Answers, machine: Machine) ->
     return texts
 
 
-def _shown(person: Person, machine: Machine, answers: Answers, rehearse: Rehearse) -> Made:
-    made = settings_of(answers, machine)
+def _shown(
+    person: Person, machine: Machine, answers: Answers, rehearse: Rehearse, before: Before | None = None
+) -> Made:
+    """The summary, and what follows from it. Raises Clash."""
     person.say("\nYour answers")
     for question in QUESTIONS:
         if question.asked(answers, machine) or question.otherwise:
             title = question.key.replace("_", " ")
             words = question.in_summary(answers, machine)
             person.say(f"  {NUMBERS[question.key]:>2}  {title:<18}{words}")
+    made = before.made(answers, machine) if before else settings_of(answers, machine)
     target = made.settings.target
     low, high = target.band_low_rh_pct, target.band_high_rh_pct
     person.say(
@@ -166,6 +218,11 @@ def _shown(person: Person, machine: Machine, answers: Answers, rehearse: Rehears
     person.say()
     for line in rehearse(made.settings):
         person.say(line)
+    if before:
+        changes = before.changes(made.settings)
+        person.say(f"\nOf {before.name} this changes" + (":" if changes else " nothing."))
+        for line in changes:
+            person.say(f"  {line}")
     return made
 
 
@@ -178,6 +235,11 @@ def _warnings(machine: Machine, settings: Settings) -> Iterable[str]:
         yield f"no mist is given into a room colder than {lowest_c:g} °C (guards.lowest_temp_c)."
     if settings.room.timezone in ("UTC", "Etc/UTC"):
         yield "the time zone is UTC, as on many fresh boards. Is it the room's?"
+
+
+def _choice_or_leave(text: str) -> tuple[Question, ...] | None:
+    """The same where nothing can be written: Enter leaves."""
+    return None if text.casefold() in WRITE else _choice(text)
 
 
 def _choice(text: str) -> tuple[Question, ...] | None:

@@ -5,6 +5,7 @@ In: figures. Out: text. Never: adds up what ``figures.py`` does not.
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Sequence
 
 from controller.core.units import GALLON_L, UnitSystem
@@ -35,7 +36,7 @@ def as_text(figures: Sequence[DayFigures], monthly: bool = False, units: UnitSys
     lower = [WATER[units][0] if name == "l" else name for name in _LOWER]
     widths = [max(map(len, column)) for column in zip(_UPPER, lower, *lines, strict=True)]
     table = [_line(cells, widths) for cells in (_UPPER, lower, *lines)]
-    rule = "-" * max(map(len, table))
+    rule = "-" * max(len(line) for entry in table for line in entry.split("\n"))
     low, high = total.band_low_rh_pct, total.band_high_rh_pct
     text = [
         f"Hours of humidity below, in and above the band of {low:g} to {high:g} % RH, by day and by night;",
@@ -76,5 +77,7 @@ def _short(figure: float) -> str:
 def _line(cells: Sequence[str], widths: Sequence[int]) -> str:
     last = len(cells) - 1
     padded = [cell.rjust(width) for cell, width in zip(cells, widths, strict=True)]
-    padded[0], padded[last] = cells[0].ljust(widths[0]), cells[last]
-    return " ".join(padded)[:_WIDTH].rstrip()
+    padded[0] = cells[0].ljust(widths[0])
+    figures = " ".join(padded[:last])
+    first, *more = textwrap.wrap(cells[last], max(_WIDTH - len(figures) - 1, 8)) or [""]
+    return "\n".join([f"{figures} {first}".rstrip(), *(" " * (len(figures) + 1) + part for part in more)])

@@ -13,6 +13,7 @@ from html import escape
 from itertools import groupby
 from typing import Any
 
+from controller.core.keeper import duration_words
 from controller.reporting import charts
 from controller.reporting.gather import Report, Span
 from controller.reporting.plots import Plot, plots
@@ -27,7 +28,7 @@ CHARTS_OF = {"band": ("band", "humidity"), "running": ("run", "water"), "surface
 
 
 def as_html(report: Report, look: Look, made_at: datetime) -> str:
-    look = look._replace(near=report.asked.span.last)
+    look = look._replace(near=report.asked.span.last, one_day=report.asked.span.days == 1)
     told = [each for each in sections(report) if each.rows or each.remarks]
     title = f"{title_of(report.asked.span)}, {report.asked.room}"
     body = [_head(report, look, told), *sections_html(report, look, told), _foot(report, made_at, look)]
@@ -83,7 +84,9 @@ def summary(report: Report) -> list[str]:
     ]
     if report.dry is not None:
         where = "" if report.asked.span.days == 1 else f", from {_at(report, report.dry.from_s)}"
-        words.append(f"The longest time below it on end was {report.dry.minutes / 60.0:.1f} h{where}.")
+        words.append(
+            f"The longest time below it on end was {duration_words(report.dry.minutes * 60.0)}{where}."
+        )
     used = "" if total.used_l is None else f", and used about {total.used_l:.2f} L of water"
     times = "once" if total.switchings == 1 else f"{total.switchings} times"
     words.append(f"The humidifier was switched on {times}, ran for {total.run_h:.1f} h{used}.")

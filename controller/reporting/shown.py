@@ -21,7 +21,8 @@ class Look(NamedTuple):
 
     units: UnitSystem = "si"
     monthly: bool = False
-    near: date | None = None  # times of that day need no date, days of that year no year
+    near: date | None = None  # days of that year need no year
+    one_day: bool = False  # nothing but that day is told of: its times need no date
 
     def cell(self, value: Any, kind: str) -> str:
         if value is None or value == "":
@@ -37,7 +38,7 @@ class Look(NamedTuple):
         return PLAIN[kind](value) if kind in PLAIN else self.said(str(value))
 
     def when(self, moment: datetime) -> str:
-        if self.near is not None and moment.date() == self.near:
+        if self.one_day and moment.date() == self.near:
             return f"{moment:%H:%M}"
         return f"{self.day(moment)} {moment:%H:%M}"
 

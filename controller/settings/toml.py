@@ -14,11 +14,12 @@ from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any, NamedTuple
 
+from controller.core import units
 from controller.errors import SettingsError
 from controller.settings.env import VERSION_KEY
 from controller.settings.errors import Mistake, named
 from controller.settings.lines import Lines
-from controller.settings.words import found
+from controller.settings.words import found, unit_of
 
 MOST_BYTES = 1024 * 1024
 
@@ -126,6 +127,23 @@ _HINTS = (
 )
 
 
+_WITH_UNIT = re.compile(r"^\s*([\w-]+)\s*=\s*([-+]?\d+(?:\.\d+)?)\s*([A-Za-zµ°%][^#\"'=]*?)\s*(?:#.*)?$")
+_CONVERTED = (units.litres, units.litres_an_hour, units.celsius, units.kelvin)
+
+
+def _of_unit(line: str) -> str:
+    """How to write a figure whose unit stands bare behind it; "" where there is none."""
+    found = _WITH_UNIT.match(line)
+    if not found:
+        return ""
+    key, figure, unit = found.groups()
+    if any(units.read(f"{figure} {unit}", into) is not None for into in _CONVERTED):
+        return f'put a figure with its unit in quotes: {key} = "{figure} {unit}"'
+    return f"write the number without its unit: {key} = {figure}" + (
+        f" is {figure} {named_unit}" if (named_unit := unit_of(key)) else ""
+    )
+
+
 def _bad_toml(path: Path, text: str, words: str) -> str:
     match = re.search(r"^(.*) \(at (?:line (\d+), column (\d+)|end of document)\)$", words, re.DOTALL)
     lines = text.replace("\r\n", "\n").split("\n")
@@ -140,7 +158,9 @@ def _bad_toml(path: Path, text: str, words: str) -> str:
     said = "this key or table is there already" if re.search("overwrite|twice|mutate", said) else said
     if "\\n" in said:
         said = "the text does not end on its line; its closing quote is missing"
-    hint = next((words for form, words in _HINTS if re.search(form, lines[line - 1])), "")
+    hint = _of_unit(lines[line - 1]) or next(
+        (words for form, words in _HINTS if re.search(form, lines[line - 1])), ""
+    )
     return f"{path}:{line}: not readable as TOML at column {column}: {said.rstrip('.')}." + (
         f" Perhaps: {hint}." if hint else ""
     )

@@ -6,7 +6,8 @@ Out:   the text of a TOML file that loads to exactly these settings; with every 
 Never: drops a value that differs from its default, answered or not.
 
 Comments are the fields' own descriptions. TOML has no "nothing": a key without a value, a table or list
-that is not there, is told of in a line that cannot be uncommented.
+that is not there, is told of in a line that cannot be uncommented; a key without a value that has an example
+stands there with it, indented (``#   key = value``): it is no default.
 """
 
 from __future__ import annotations
@@ -110,9 +111,9 @@ class _Writer:
         yield form.format(".".join(part for part in place if isinstance(part, str)))
         yield from self.table(model, place, list(type(model).model_fields))
 
-    def _line(self, mark: str, place: Place, value: Any, field: FieldInfo) -> Iterator[str]:
+    def _line(self, mark: str, place: Place, value: Any, field: FieldInfo, about: str = "") -> Iterator[str]:
         statement = f"{mark}{place[-1]} = {toml_value(value)}"
-        words = self._notes.get(place) or field.description or ""
+        words = about or self._notes.get(place) or field.description or ""
         beside = f"{statement:<{COMMENT_FROM - 2}}  # {words}"
         if not words:
             yield statement
@@ -129,6 +130,10 @@ class _Writer:
             return
         name = str(place[-1])
         may = f"not set; {allowed(field_kinds(field), name)}"
+        if field.examples:  # what it takes to be set: the # away, and a figure of one's own
+            about = f"{field.description or ''} ({may}; this is an example)"
+            yield from self._line("#   ", place, field.examples[0], field, about)
+            return
         yield from _comment(f"{name}: {field.description or ''} ({may})", "#   ")
 
 

@@ -152,6 +152,10 @@ def strikes(faults: tuple[BenchFault, ...], end_s: float) -> list[Strike]:
 def read_short(text: str) -> dict[str, Any]:
     """The short form as a table of settings. Raises ValueError with words."""
     match = FORM.fullmatch(text)
+    if match is None and text in KINDS:
+        raise ValueError(
+            f"{text} lacks the hour at which it begins (KIND@HOURS): {text}@30, or {text}@30+8 for 8 h"
+        )
     if match is None:
         raise ValueError(f"{text!r} is not a fault; {HOW}")
     plain: dict[str, Any] = {"kind": match["kind"]}

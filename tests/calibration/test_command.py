@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+import sys
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -46,6 +48,7 @@ def said(capsys: pytest.CaptureFixture[str], *words: str) -> tuple[int, str]:
         (("salt", "--reference", "60"), "goes with compare"),
         (("show", "--salt", "NaCl"), "goes with salt"),
         (("undo", "--rehearse"), "goes with salt"),
+        (("undo", "--really"), "goes with compare"),
         (("salt", "--salt", "sugar"), "known are LiCl"),
         (("salt", "--salt", "NaCl", "--salt", "nacl"), "two different ones"),
         (("show", "--probe", "2"), "only 1"),
@@ -89,6 +92,52 @@ def test_a_simulated_probe_cannot_sit_in_a_jar(tmp_path: Path, capsys: pytest.Ca
     code, text = said(capsys, "salt", "--settings", str(path))
     assert code == 1
     assert "--rehearse" in text
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [  # the probe shows 60
+        (("65.1",), "they are 5.1 %RH apart, and beyond 5 either may be the wrong one"),
+        (("54.9", "--probe", "1"), "the same command with --really"),
+        (("70.1", "--really"), "More than 10 is no drift: one of them is spoilt, or not in the same air"),
+    ],
+)
+def test_two_gauges_far_apart_correct_nothing(
+    room: Path,
+    capsys: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
+    words: tuple[str, ...],
+    told: str,
+) -> None:
+    monkeypatch.setattr("time.sleep", lambda seconds: None)
+    code, text = said(capsys, "compare", "--settings", str(room), "--reference", *words)
+    assert code == 3
+    assert "Nothing kept: " in text
+    assert told in text
+    assert "jar" not in text
+
+
+@pytest.mark.parametrize("words", [("65",), ("66", "--really")])
+def test_what_may_be_kept_is_asked_of_the_program(
+    room: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, words: tuple[str, ...]
+) -> None:
+    monkeypatch.setattr("time.sleep", lambda seconds: None)
+    _, text = said(capsys, "compare", "--settings", str(room), "--reference", *words)
+    assert "The program is not running" in text
+
+
+def test_a_rehearsed_test_ends_with_nothing_kept(
+    room: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    read_end, write_end = os.pipe()
+    os.write(write_end, b"y\n" * 6)
+    os.close(write_end)
+    with os.fdopen(read_end) as typed:
+        monkeypatch.setattr(sys, "stdin", typed)
+        code, text = said(capsys, "salt", "--rehearse", "--settings", str(room))
+    assert code == 0
+    assert text.endswith("\nPassed, in the rehearsal: nothing is kept, and no probe is corrected.\n")
+    assert "Done: kept" not in text
 
 
 class Answering(Spool):

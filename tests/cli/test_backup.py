@@ -18,11 +18,12 @@ from typing import Any, NamedTuple
 
 import pytest
 
-from controller import backup, commissioned, keep, restore, room_lock
+from controller import Controller, Inputs, backup, commissioned, keep, restore, room_lock
 from controller.backup import CONTENTS, RECORD, SETTINGS, STATE
 from controller.cli import DONE, FAILED, REFUSED, WRONG
 from controller.core import runtime, tank
 from controller.core.keeper import KeeperMemory
+from controller.core.messages import message_words
 from controller.core.records import Instant
 from controller.core.state import State
 from controller.core.tank import TankMemory
@@ -381,11 +382,34 @@ def test_a_new_card(run: Run, larch: Room, saved: Path, tmp_path: Path) -> None:
     state = keep.peek(larch.folder)
     assert state is not None
     assert state.tank.level_l is None
-    assert "came from a backup" in state.lost
+    decision = Controller(Settings(), state).step(Inputs(), Instant(0.0, state.wall))
+    assert "state_lost" not in {alarm.code for alarm in decision.alarms}
+    (notice,) = [notice for notice in decision.notices if notice.code == "state_restored"]
+    assert message_words(notice).startswith(
+        "This room was put back from a backup: its protective state is of 2025-01-14."
+    )
+    assert "storage card" not in message_words(notice)
     # the cap is 12 h; the clock of this machine is far from T0, so the old runs have aged out
     assert runtime.used_s(state.runtime, state.t) == CAP_S / 2
     assert "up to half the runtime cap counts as used" in out
     assert "commission the room again" in out
+
+
+def test_the_answer_names_the_wishes_that_are_lost(run: Run, larch: Room, tmp_path: Path) -> None:
+    t, path = kept().t, tmp_path / "larch.zip"
+    wishes = KeeperMemory(t + HOUR_S, t + 60.0, t + 48 * HOUR_S, 15.0, raise_by="Nox")
+    keep.FileKeep(larch.folder).save(kept()._replace(keeper=wishes))
+    run("backup", str(path), "--settings", str(larch.settings))
+    for name in keep.NAMES:
+        (larch.folder / name).unlink(missing_ok=True)
+    _, out, _ = run("restore", str(path), "--settings", str(larch.settings))
+    assert "The target was raised then, by 15 %RH by Nox for another 2 days. That is not put back" in out
+    assert "Mist that was asked for then is not asked for now." in out
+    assert "A pause of then is over by now." in out
+    now = Instant(0.0, T0 + timedelta(minutes=10), wall_trusted=True)
+    paused = kept()._replace(keeper=KeeperMemory(t + HOUR_S))
+    words = restore._wishes(paused, restore.with_strict_ledger(paused, CAP_S, now))
+    assert words == " A pause of then goes on for 50 min; `hygrohold resume` ends it."
 
 
 def test_a_record_of_commissioning_that_was_withdrawn_does_not_come_back(

@@ -38,7 +38,7 @@ def test_check_without_a_probe_says_what_to_set(run: Run) -> None:
     assert "Settings   in order" in out
     assert "Name a real one under [[probe]]" in out
     assert "simulated: nothing is switched" in out
-    assert out.endswith("In short   NOT in order: probe\n")
+    assert out.endswith("In short   not yet: probe and relay are still simulated; all else is in order\n")
 
 
 def test_check_with_a_probe_says_what_would_be_done(
@@ -52,6 +52,17 @@ def test_check_with_a_probe_says_what_would_be_done(
     assert "Now        On: the room is drier than wanted, 52.0 %RH" in out
     assert out.endswith("In short   in order\n")
     assert not (tmp_path / "state").exists()  # it only looks
+
+
+def test_check_doubts_a_least_temperature_that_no_room_has(
+    run: Run, room: Callable[..., Path], probe_files: ProbeFiles
+) -> None:
+    probe_files.write(52.0, 23.5)
+    _, out, _ = run("check", "--settings", str(room(HWMON + "[guards]\nlowest_temp_c = 61\n")))
+    assert "Careful: no mist into a room colder than 61 °C (guards.lowest_temp_c)" in out
+    assert 'Fahrenheit is written "61 °F"' in out
+    _, out, _ = run("check", "--settings", str(room(HWMON + '[guards]\nlowest_temp_c = "61 °F"\n')))
+    assert "Careful" not in out
 
 
 def test_check_of_a_wet_room(run: Run, room: Callable[..., Path], probe_files: ProbeFiles) -> None:
@@ -104,7 +115,16 @@ def test_check_names_what_is_next_and_what_hangs_at_the_shelf(
 
 @pytest.fixture
 def settings(room: Callable[..., Path]) -> tuple[str, str]:
-    return "--settings", str(room())
+    return "--settings", str(room(HWMON))
+
+
+def test_status_of_a_rehearsal_names_nothing_that_is_refused(run: Run, room: Callable[..., Path]) -> None:
+    file = room()
+    code, out, _ = run("status", "--settings", str(file))
+    assert code == NOT_RUNNING
+    assert f"It cannot be run yet: {file} has a simulated probe" in out
+    assert "Start it with" not in out
+    assert run("run", "--settings", str(file))[0] != DONE
 
 
 def test_status_without_a_loop(run: Run, settings: tuple[str, str]) -> None:

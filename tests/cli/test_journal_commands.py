@@ -190,6 +190,11 @@ def test_what_waited_is_written_with_the_time_it_was_left(
     living.history.close()
 
 
+def test_ounces_are_told_as_litres_of_sense(hygrohold: Run, living: Living) -> None:
+    hygrohold("note", "refilled", "--litres", "64 fl oz")  # 1.8927 L: NIST SP 811, appendix B.8
+    assert "refilled, 1.89 L added (tester)" in hygrohold("journal")[1]
+
+
 # --- an opaque animal ---
 
 
@@ -197,13 +202,71 @@ def test_an_opaque_note_raises_the_target_in_the_same_request(hygrohold: Run, li
     code, out, _ = hygrohold("note", "opaque", "--animal", "Juno", "--raise", "4", "--days", "5")
     assert code == DONE
     assert out == (
-        "Done: noted: Juno is opaque; target raised by 4 %RH for 5 days, never above the ceiling.\n"
+        "Done: noted: Juno is opaque; target raised by 4 %RH for 5 days; never above the ceiling.\n"
+        "In the journal it is note 1.\n"
     )
     assert living.bench.watch.decisions[-1].target_rh_pct == pytest.approx(69.0)
     _, out, _ = hygrohold("journal")
     assert "Juno: opaque, target raised by 4 %RH for 5 days" in out
     _, out, _ = hygrohold("note", "withdraw", "1")
-    assert "The raised target stays until its time is over" in out
+    assert "The target stays raised by 4 %RH by tester until " in out
+    assert "; `hygrohold raise --end` ends it.\n" in out
+
+
+def test_a_withdrawn_note_whose_raise_is_over_promises_none(hygrohold: Run, living: Living) -> None:
+    hygrohold("note", "opaque", "--animal", "Juno", "--raise", "4")
+    assert hygrohold("raise", "0")[0] == DONE
+    _, out, _ = hygrohold("note", "withdraw", "1")
+    assert "raise" not in out.split("\n", 1)[1]
+
+
+def test_a_raise_is_seen_in_status_until_it_is_ended(hygrohold: Run, living: Living) -> None:
+    code, out, _ = hygrohold("raise", "15", "--by", "Nox", "--for", "3d")
+    assert (code, out) == (DONE, "Done: target raised by 15 %RH for 3 days; never above the ceiling.\n")
+    _, out, _ = hygrohold("status")
+    assert "\n            raised by 15 %RH by Nox until " in out
+    assert "; `hygrohold raise --end` ends it\n" in out
+    raised = json.loads(hygrohold("status", "--json")[1])["raised"]
+    assert (raised["rh_pct"], raised["by"]) == (15.0, "Nox")
+    left = datetime.fromisoformat(raised["until"]) - datetime.now().astimezone()
+    assert timedelta(days=3, minutes=-2) < left <= timedelta(days=3)
+    code, out, _ = hygrohold("raise", "50")
+    assert (code, out.startswith("Refused: 50 %RH is more than a target may be raised")) == (REFUSED, True)
+    code, out, _ = hygrohold("raise", "--end")
+    assert code == DONE
+    assert "the target is the settings' own again; it was raised by 15 %RH by Nox" in out
+    assert "raised by" not in hygrohold("status")[1]
+    assert json.loads(hygrohold("status", "--json")[1])["raised"] is None
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        ((), "by how much?"),
+        (("5", "--end"), "say one of them"),
+        (("--end", "--for", "3d"), "an end needs no time"),
+        (("-1",), "-1"),
+    ],
+)
+def test_a_raise_that_makes_no_sense(hygrohold: Run, words: tuple[str, ...], said: str) -> None:
+    code, out, err = hygrohold("raise", *words)
+    assert code == WRONG
+    assert said in out + err
+
+
+def test_an_hour_still_to_come_is_yesterdays_and_the_answer_says_so(hygrohold: Run, living: Living) -> None:
+    now = datetime.now(living.bench.clock.wall.tzinfo)
+    soon, before = now + timedelta(hours=1), now - timedelta(hours=1)
+    if soon.date() != before.date():  # about midnight there is no such hour
+        soon, before = now.replace(hour=23, minute=59), now.replace(hour=0, minute=0)
+    code, out, _ = hygrohold("note", "misted", "--at", f"{soon:%H:%M}")
+    assert code == DONE
+    yesterday = f"taken as yesterday's, {soon - timedelta(days=1):%Y-%m-%d %H:%M}.\n"
+    assert out.startswith(f"{soon:%H:%M} is still to come today: {yesterday}")
+    assert out.endswith("In the journal it is note 1.\n")
+    assert yesterday in hygrohold("note", "correct", "1", "--at", f"{soon:%H:%M}")[1]
+    assert "yesterday" not in hygrohold("note", "misted", "--at", f"{before:%H:%M}")[1]
+    assert "yesterday" not in hygrohold("note", "misted", "--at", "2026-01-14")[1]
 
 
 def test_a_raise_does_not_wait_for_a_program_that_is_not_running(hygrohold: Run, folder: Path) -> None:
@@ -243,7 +306,7 @@ def test_a_chain_of_corrections_and_a_withdrawal(hygrohold: Run, living: Living)
     assert "note 1 was withdrawn by Cleo on" in err
     assert hygrohold("note", "correct", "1", "--whole")[0] == WRONG
     _, out, _ = hygrohold("journal", "--days", "3650")
-    assert out == "No note in the last 3650 days; --days N looks further back.\n" + (
+    assert out == "No note in the last 3650 days.\n" + (
         "Withdrawn and not shown: 1 (--all shows what was withdrawn).\n"
     )
     _, out, _ = hygrohold("journal", "--days", "3650", "--all")
@@ -317,6 +380,11 @@ def test_without_a_record_nothing_can_be_corrected(hygrohold: Run) -> None:
         (("shed", "--whole"), "which animal?"),
         (("shed", "--whole", "--animal", "  "), "which animal?"),
         (("opaque",), "which animal?"),
+        (("refilled", "--litres", "2,5"), "'2,5' is not a figure above zero; write 2.5, not 2,5"),
+        (
+            ("cleaned", "--at", "14.1.2026"),
+            "'14.1.2026' is not a time like 16:40, 2026-01-14 (year-month-day)",
+        ),
         (("opaque", "--animal", "Juno", "--days", "5"), "--days goes with --raise"),
         (("opaque", "--animal", "Juno", "--raise", "0"), "above zero"),
         (("opaque", "--animal", "Juno", "--raise", "4", "--days", "soon"), "soon"),
@@ -475,7 +543,15 @@ def test_days_beyond_all_bounds(hygrohold: Run, days: str) -> None:
 
 def test_the_journal_of_the_last_days_only(hygrohold: Run, record: Callable[..., None]) -> None:
     record(("cleaned", 40, {}), ("cleaned", 20, {}), ("cleaned", 2, {}))
-    assert [len(hygrohold("journal", *words)[1].splitlines()) for words in ((), ("--days", "3"))] == [2, 1]
+    _, out, _ = hygrohold("journal")
+    assert len(out.splitlines()) == 3
+    assert out.endswith(
+        "An earlier note is not shown: these are of the last 30 days; --days N looks further back.\n"
+    )
+    _, out, _ = hygrohold("journal", "--days", "3")
+    assert len(out.splitlines()) == 2
+    assert "2 earlier notes are not shown: these are of the last 3 days" in out
+    assert len(hygrohold("journal", "--days", "3", "--format", "csv")[1].splitlines()) == 2
     assert len(hygrohold("journal", "--days", "50")[1].splitlines()) == 3
     assert hygrohold("journal", "--animal", "Juno\n")[1].startswith("No note about Juno in the last 30 days")
 

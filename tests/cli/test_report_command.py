@@ -205,6 +205,21 @@ def test_a_mistake_is_2(report: Report, words: tuple[str, str]) -> None:
     assert words[0] in err
 
 
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (("--month", "2026-13"), "'2026-13' is not a month (year-month) like 2026-01"),
+        (("--day", "14.1.2026"), "'14.1.2026' is not a date (year-month-day) like 2026-01-14"),
+        (("--year", "1969"), "'1969' is not a year like 2026"),
+    ],
+)
+def test_a_wrong_date_is_named_as_it_was_typed_in_the_last_line(
+    report: Report, words: tuple[str, str], said: str
+) -> None:
+    _, _, err = report(*words)
+    assert err.splitlines()[-1].endswith(said)
+
+
 @pytest.mark.parametrize("words", [("--to", "9999-12-31"), ("--from", "0001-01-01"), ("--to", "0001-01-05")])
 def test_the_ends_of_the_calendar_bring_no_traceback(report: Report, words: tuple[str, str]) -> None:
     code, _, _ = report(*words)

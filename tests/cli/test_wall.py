@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 
+from controller.settings import Settings
 from tests.cli.conftest import Run
 
 
@@ -47,12 +48,49 @@ def test_other_units(run: Run) -> None:
         (("24", "1", "2"), "order"),
         (("24", "25", "2"), "order"),
         (("24", "3.5", "2"), "nearly as cold"),
+        (
+            ("75", "63", "36"),
+            'a room of 75 °C is none. Fahrenheit is written with its letter: --reading "75 F"',
+        ),
     ],
 )
 def test_readings_that_tell_nothing_are_refused(run: Run, three: tuple[str, str, str], words: str) -> None:
     code, _, err = run("wall", "--reading", *three)
     assert code == 2
     assert words in err
+
+
+@pytest.mark.parametrize(
+    ("more", "words", "done"),
+    [
+        ("", "at its end, below a line [surface] of its own:", "[surface]\nfrsi = 0.70\n"),
+        ("[surface]\nmaterial = 'mineral'\n", "right below [surface] in line 4, ", "frsi = 0.70\n"),
+        ("[surface]\nfrsi = 0.5\n", "in place of what stands in line 5:", None),
+        ("[surface.probe]\nkind = 'none'\n", "at its end, below", "[surface]\nfrsi = 0.70\n"),
+    ],
+)
+def test_it_says_where_the_line_belongs(
+    run: Run, room: Callable[..., Path], more: str, words: str, done: str | None
+) -> None:
+    file = room(more)
+    code, out, _ = run("wall", "--reading", "20", "12.5", "-5", "--settings", str(file))
+    assert code == 0
+    assert f"For {file}, {words}" in out
+    assert "[surface]\nfrsi" not in out  # nothing to paste that makes a second table
+    text = file.read_text()
+    if done is None:
+        text = text.replace("frsi = 0.5\n", "frsi = 0.70\n")
+    elif "right below" in words:
+        text = text.replace("[surface]\n", f"[surface]\n{done}")
+    else:
+        text += done
+    file.write_text(text)
+    assert Settings.load(file, {}).surface.frsi == 0.7
+
+
+def test_without_a_file_the_table_is_named(run: Run) -> None:
+    _, out, _ = run("wall", "--reading", "20", "12.5", "-5")
+    assert "For the settings file, under its line [surface]" in out
 
 
 @pytest.mark.parametrize("text", ["warm", "nan", "1e9", "5 gal"])

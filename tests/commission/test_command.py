@@ -94,6 +94,10 @@ def test_the_kept_printout_is_what_the_rehearsal_says(
     assert said == PRINTOUT.read_text(encoding="utf-8")
     assert "SIMULATED" in said.splitlines()[1]
     assert "no record is written" in said.splitlines()[-1]
+    assert "unplug the humidifier again" in said.splitlines()[-2]
+    asked = said.index("may it mist for ten minutes?")
+    for words in ("electrician has signed", "ten-second test"):
+        assert said.index("Step 4.") < said.index(words) < asked
 
 
 def test_a_rehearsal_leaves_no_trace(

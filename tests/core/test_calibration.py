@@ -18,9 +18,12 @@ from controller.core.calibration import (
     counts,
     handle,
 )
+from controller.core.messages import message_words
 from controller.core.records import Decision, Request
 from controller.core.state import State
 from controller.core.trust import CorrectionLimits
+from controller.core.words import sentence
+from controller.status import to_do
 
 WALL = datetime(2026, 1, 14, 12, 0, tzinfo=UTC)
 NUMBER = count()
@@ -70,7 +73,15 @@ def test_away_means_no_mist_no_figure_no_alarm_until_some_minutes_after_it_is_ba
     assert all(decision.rh_pct is None for decision in decisions)
     assert not any(decision.alarms for decision in decisions)
     assert {notice.code for notice in decisions[-1].notices} >= {"calibrating"}
-    room.step(Request("calibrate_end", "e"))
+    assert to_do(decisions[-1]) == "When it is in its place again: `hygrohold calibrate back`."
+    said = room.step(Request("calibrate_end", "e"))
+    at = (said.at.wall + timedelta(seconds=COMES_BACK_S)).strftime("%H:%M")
+    assert said.answers[0].words == f"probe 1 is back; it is believed again at {at}"
+    assert [notice.code for notice in said.notices if "calibra" in notice.code or "probe" in notice.code] == [
+        "probe_returns"
+    ]
+    assert f"believed again at {at}. " in message_words(said.notices[0])
+    assert "calibrate back" not in sentence(said) + to_do(said)
     back = room.run(COMES_BACK_S + 120.0)
     believed = [decision.rh_pct is not None for decision in back]
     assert believed.index(True) * 10.0 >= COMES_BACK_S - 20.0

@@ -22,7 +22,7 @@ from controller.core.keeper import KeeperMemory
 from controller.core.mould import MouldMemory
 from controller.core.records import Action, Reason, Water
 from controller.core.state import Outage, RelayMemory
-from controller.core.trust import AWAY, Belief, ProbeMemory
+from controller.core.trust import AWAY, RETURNING, Belief, ProbeMemory
 from controller.core.wall import WallMemory
 from tests.core.helpers import DAY_S, HOUR_S, NOON, flat
 from tests.core.test_guards import FINE
@@ -124,6 +124,10 @@ GONE = CalibrationMemory(away=2, due_t=T + 1.0)
             {"compared": GONE._replace(away=1), "belief": LOST._replace(doubt=AWAY)},
             [Condition("calibrating", detail="1")],
         ),
+        (  # said to be back, although it was late: nobody is asked again
+            {"rules": TWO, "compared": GONE._replace(due_t=T, back_t=T + 600.0), **believed(doubt=RETURNING)},
+            [Condition("probe_returns", 2.0, detail="12:10")],
+        ),
         (
             {"rules": TWO, "compared": GONE._replace(due_t=T), **believed(doubt=AWAY)},
             [Condition("probe_not_back", detail="2")],
@@ -138,6 +142,7 @@ GONE = CalibrationMemory(away=2, due_t=T + 1.0)
         ({"relay": RelayMemory(no_answer_since_t=0.0)}, [Condition("relay_no_answer", T)]),
         # --- the board
         ({"lost": "torn"}, [Condition("state_lost", detail="torn")]),
+        ({"lost": "restored: x"}, [Condition("state_restored", detail="x")]),
         ({"wall_trusted": False}, [Condition("clock_doubted")]),
         ({"starts_t": (T - 1800.0, T - 9.0, T - 8.0, T - 7.0, T)}, [Condition("restart_loop", 5.0, 30.0)]),
         ({"starts_t": (T - 1801.0, T - 9.0, T - 8.0, T - 7.0, T)}, []),

@@ -91,12 +91,45 @@ def test_a_raise_lifts_the_target_under_the_ceiling_and_ends() -> None:
     rig.run(20, 64.0)
     assert rig.step(64.0).target_rh_pct == 65.0
     assert rig.ask("raise_target", 64.0, rh_pct=3.0).target_rh_pct == 68.0
-    decision = rig.ask("raise_target", 64.0, rh_pct=1e300, for_s=1e300)
+    decision = rig.ask("raise_target", 64.0, rh_pct=15.0, for_s=1e300)
     assert decision.target_rh_pct == 76.0  # 80 less the probe's 2, less the clear band's 2
     rig.run(14 * DAY_S - 300, None, tick_s=300.0)
     assert rig.step(None).target_rh_pct == 76.0
     rig.run(300, None)
     assert rig.step(None).target_rh_pct == 65.0
+
+
+def test_a_second_raise_says_what_it_replaces_and_an_end_what_stood() -> None:
+    rig = ready(64.0)
+    (answer,) = rig.ask("raise_target", 64.0, rh_pct=15.0, by="Nox").answers
+    assert answer.words == "target raised by 15 %RH for 3 days; never above the ceiling"
+    decision = rig.ask("raise_target", 64.0, rh_pct=4.0, for_s=HOUR_S)
+    (answer,) = decision.answers
+    assert answer.words == (
+        "target raised by 4 %RH for 60 min, in place of 15 %RH by Nox for another 3 days; "
+        "never above the ceiling"
+    )
+    assert decision.raised is not None
+    assert (decision.raised.rh_pct, decision.raised.by, decision.raised.left_s) == (4.0, "", HOUR_S)
+    decision = rig.ask("raise_end", 64.0)
+    (answer,) = decision.answers
+    assert answer.done
+    assert answer.words.startswith(
+        "the target is the settings' own again; it was raised by 4 %RH for another 60 min"
+    )
+    assert (decision.raised, decision.target_rh_pct) == (None, 65.0)
+    assert rig.ask("raise_end", 64.0).answers[0].words == "the target was not raised"
+
+
+@pytest.mark.parametrize("figure", [15.1, 50.0, 1e300])
+def test_more_than_may_be_raised_is_refused_and_what_stood_stands(figure: float) -> None:
+    rig = ready(64.0)
+    rig.ask("raise_target", 64.0, rh_pct=3.0)
+    decision = rig.ask("raise_target", 64.0, rh_pct=figure)
+    (answer,) = decision.answers
+    assert not answer.done
+    assert "is more than a target may be raised, 15 (keeper.most_raise_rh_pct)" in answer.words
+    assert decision.target_rh_pct == 68.0
 
 
 KINDS = ["refilled", "pause", "resume", "raise_target", "humidify_now"]

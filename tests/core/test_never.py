@@ -166,7 +166,7 @@ def wild_reading(rng: random.Random, rh: float, temp: float) -> Reading:
 
 
 KINDS = [
-    "refilled", "pause", "resume", "raise_target", "humidify_now", "acknowledge", "cleaned",
+    "refilled", "pause", "resume", "raise_target", "raise_end", "humidify_now", "acknowledge", "cleaned",
     "bypass_hand", "bypass_off", "bypass_auto", "bypass_?", "?",
 ]  # fmt: skip
 

@@ -368,8 +368,11 @@ class World:
                 self.ends.pop("humidify", None)
             elif kind == "raise_target":
                 self._until("raise", asked, limits.raise_days * DAY_S, limits.longest_raise_days * DAY_S)
-                rh_pct = 5.0 if request.rh_pct is None else request.rh_pct
-                self.raised = min(rh_pct, limits.most_raise_rh_pct)
+                most = limits.most_raise_rh_pct
+                self.raised = min(5.0, most) if request.rh_pct is None else request.rh_pct
+                assert self.raised <= most
+            elif kind == "raise_end":
+                self.ends.pop("raise", None)
             elif kind == "humidify_now":
                 usual, longest = limits.humidify_minutes, limits.longest_humidify_minutes
                 self._until("humidify", asked, usual * 60.0, longest * 60.0)
@@ -502,8 +505,8 @@ def some_rules(draw: st.DrawFn) -> Rules:
 
 
 KINDS = (
-    "pause", "pause", "humidify_now", "raise_target", "refilled", "resume", "bypass_hand", "bypass_off",
-    "bypass_auto", "acknowledge", "cleaned", "bypass_", "?", "calibrate_begin", "calibrate_end",
+    "pause", "pause", "humidify_now", "raise_target", "raise_end", "refilled", "resume", "bypass_hand",
+    "bypass_off", "bypass_auto", "acknowledge", "cleaned", "bypass_", "?", "calibrate_begin", "calibrate_end",
 )  # fmt: skip
 DURATIONS = st.sampled_from([None, 1.0, 60.0, 900.0, 7200.0, 86400.0, 1e300, 0.0, -1.0, nan, inf])
 SEEDS = st.integers(0, 2**32 - 1)

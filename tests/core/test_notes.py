@@ -86,7 +86,7 @@ def test_an_opaque_note_raises_the_target_for_its_days_and_no_longer() -> None:
     (answer,) = decision.answers
     assert answer.done
     assert answer.words == (
-        "noted: Juno is opaque; target raised by 4 %RH for 5 days, never above the ceiling"
+        "noted: Juno is opaque; target raised by 4 %RH for 5 days; never above the ceiling"
     )
     assert decision.target_rh_pct == pytest.approx(69.0)  # 65 of the settings and 4
     rig.run(5 * DAY_S - HOUR_S, 69.5, tick_s=300.0)
@@ -98,9 +98,13 @@ def test_an_opaque_note_raises_the_target_for_its_days_and_no_longer() -> None:
 def test_it_raises_no_further_than_the_ceiling_and_the_bound() -> None:
     rig = rig_at()
     decision = rig.ask("opaque", 66.0, animal="Juno", rh_pct=40.0, for_s=1e7)
+    (answer,) = decision.answers  # nothing is noted that did not happen
+    assert (answer.done, "40 %RH is more than a target may be raised, 15" in answer.words) == (False, True)
+    assert decision.raised is None
+    decision = rig.ask("opaque", 66.0, animal="Juno", rh_pct=15.0, for_s=1e7)
     (answer,) = decision.answers
-    assert "15 %RH (the most allowed)" in answer.words
     assert "14 days (the longest allowed)" in answer.words
+    assert (answer.request.rh_pct, answer.request.for_s) == (15.0, 14 * DAY_S)  # so the journal has it
     # 65 + 15 would be the ceiling of 80 itself; the probe's accuracy is taken off it
     assert decision.target_rh_pct <= decision.ceiling_rh_pct < 80.0
 

@@ -280,7 +280,7 @@ def test_a_lived_state_less_what_version_1_did_not_know_is_read() -> None:
             "foresight",
         ],
         "probes": ["still_since_t", "lively", "doubted"],
-        "keeper": ["bypass", "bypass_until_t", "cleaned_t"],
+        "keeper": ["bypass", "bypass_until_t", "cleaned_t", "raise_by"],
         "standing": ["acked_by"],
         "demand": ["gain"],
         "tank": ["learned", "since", "fill_since", "fill_learned", "fill_full", "late_t"],

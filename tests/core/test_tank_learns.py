@@ -111,14 +111,16 @@ def test_its_deviation_is_honest_after_each_refill(factor: float) -> None:
     assert inside >= 0.9 * seen
 
 
-def test_to_the_top_alone_teaches_nothing_and_says_so() -> None:
+def test_to_the_top_alone_teaches_nothing_and_asks_for_the_litres() -> None:
     life = Life(1.3)
     for _ in range(5):
         life.run(6.0)
         life.true_l = TANK_L
         life.note(None)
     assert (life.known.ratio, life.known.counts) == (1.0, 0)
-    assert "teaches nothing" in life.words
+    assert life.words.endswith(
+        "say how many litres it took (--litres, with --full), and the output is learned"
+    )
 
 
 def test_litres_alone_teach_nothing_and_ask_for_the_rest() -> None:

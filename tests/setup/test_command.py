@@ -20,6 +20,23 @@ from controller.settings import Settings
 from tests.setup.conftest import PI, Run
 
 ENTER = "\n" * 40
+MINE = """settings_version = 1
+[room]
+name = "larch"
+units = "us"
+state_dir = "/srv/larch"
+# agreed with the veterinarian
+[target]
+day_rh_pct = 68
+band_low_rh_pct = 58
+band_high_rh_pct = 79
+[surface]
+frsi = 0.63
+[notify]
+command = ["/usr/local/bin/tell-nox"]
+[bench.room]
+air_changes_per_h = 0.9
+"""
 QUICK = ("--days", "0.05")
 
 
@@ -100,20 +117,50 @@ def test_ctrl_c_writes_nothing(run: Run, here: Path, monkeypatch: pytest.MonkeyP
     assert list(here.iterdir()) == []
 
 
-def test_a_file_that_is_there_is_kept_unless_the_keeper_says_so(run: Run, here: Path) -> None:
+def test_a_file_that_is_no_settings_is_kept_unless_the_keeper_says_so(run: Run, here: Path) -> None:
     path = here / "larch.toml"
     path.write_text("mine")
     code, out, _ = run("larch.toml", "--no-rehearsal", typed=ENTER)
     assert code == REFUSED
-    assert "larch.toml is there already. Answer anew? The old one is kept as larch.toml.before." in out
+    assert "larch.toml is there already, but cannot be read as settings: larch.toml:1: " in out
+    assert "Answer all anew? The old one is kept as larch.toml.before." in out
     assert path.read_text() == "mine"
-    for name in ("larch.toml.before", "larch.toml.before-2"):
-        before = path.read_bytes()
-        code, out, _ = run("larch.toml", "--no-rehearsal", typed="y\n" + ENTER)
-        assert code == DONE
-        assert f"(the old one is kept as {name})" in out
-        assert (here / name).read_bytes() == before
+    code, out, _ = run("larch.toml", "--no-rehearsal", typed="y\n" + ENTER)
+    assert code == DONE
+    assert "(the old one is kept as larch.toml.before; comments of your own are in that one only)" in out
     assert (here / "larch.toml.before").read_text() == "mine"
+
+
+def test_enter_everywhere_on_a_file_that_is_there_leaves_it_alone(run: Run, here: Path) -> None:
+    path = here / "larch.toml"
+    path.write_text(MINE)
+    code, out, _ = run("larch.toml", "--no-rehearsal", typed="y\n" + ENTER)
+    assert code == DONE
+    assert "larch.toml is there already. Change it? The old one is kept as larch.toml.before." in out
+    assert "Of larch.toml this changes nothing." in out
+    assert "\nlarch.toml stays as it is.\n" in out
+    assert [each.name for each in here.iterdir()] == ["larch.toml"]
+    assert path.read_text() == MINE
+
+
+def test_an_answer_changes_its_own_lines_alone_and_says_so(run: Run, here: Path) -> None:
+    (here / "larch.toml").write_text(MINE)
+    (here / "larch.toml").chmod(0o600)
+    typed = ["y", *[""] * 7, "72", "", "", "", "82"]  # without a height, since the file has a volume
+    code, out, _ = run("larch.toml", "--no-rehearsal", typed="\n".join(typed) + ENTER)
+    assert code == DONE
+    assert " 9. Which humidity is wanted by day" in out
+    assert "   [68 %] > 72" in out
+    assert (
+        "Of larch.toml this changes:\n"
+        "  line 8     target.day_rh_pct = 68 -> 72\n"
+        "  new line   ceiling.highest_rh_pct = 80 -> 82\n" in out
+    )
+    assert (here / "larch.toml").stat().st_mode & 0o777 == 0o600
+    before, after = (Settings.load(here / name, {}) for name in ("larch.toml.before", "larch.toml"))
+    target = before.target.model_copy(update={"day_rh_pct": 72.0})
+    ceiling = before.ceiling.model_copy(update={"highest_rh_pct": 82.0})
+    assert after == before.model_copy(update={"target": target, "ceiling": ceiling})
 
 
 def test_a_file_that_comes_in_between_is_kept(run: Run, here: Path, monkeypatch: pytest.MonkeyPatch) -> None:

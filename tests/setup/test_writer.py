@@ -53,6 +53,12 @@ def test_with_every_key_uncommented_it_is_still_the_same(
         assert loaded(uncommented(settings_text(settings, answered)), folder) == settings
 
 
+def test_an_example_is_usable_by_taking_the_mark_away(folder: Path) -> None:
+    text = settings_text(Settings(), ())
+    assert "\n#   frsi = 0.7\n" in text
+    assert loaded(text.replace("#   frsi", "frsi"), folder).surface.frsi == 0.7
+
+
 def test_nothing_answered_is_the_default(folder: Path) -> None:
     text = settings_text(Settings(), ())
     assert [line for line in text.splitlines() if line and line[0] not in "#["] == [
