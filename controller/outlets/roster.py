@@ -16,6 +16,7 @@ from controller.outlets import wire
 
 CLOCK_S = 60.0
 """Two boards' clocks may differ by this much before a retained message of the future is doubted."""
+SILENT = "This room is not heard any more."
 
 
 class HeardRoom(NamedTuple):
@@ -173,4 +174,4 @@ def _why_not(connected: bool, said: wire.Said | None, came_age_s: float | None) 
         return "The program of this room is not running."
     if came_age_s is not None and came_age_s < -CLOCK_S:
         return "What lies there of this room is dated ahead of the clock here: one of the two is wrong."
-    return "This room is not heard any more."
+    return SILENT

@@ -12,7 +12,7 @@ from html import escape
 from typing import NamedTuple, Protocol
 
 from controller.core.keeper import duration_words
-from controller.outlets.roster import HeardRoom
+from controller.outlets.roster import SILENT, HeardRoom
 from controller.page import words
 from controller.page.kept import Kept
 from controller.page.rooms import LOOK_S
@@ -88,10 +88,13 @@ def _one(room: HeardRoom) -> str:
             f'<p class="figure"><b>{words.figure(room.rh_pct)}</b> <span class="unit">%RH</span></p>'
             f"<p>{_said(room.sentence)}</p>{_alarms(room, 'Alarm.')}{age}</section>"
         )
-    silent = "" if room.age_s is None else f"<b>Not heard for {duration_words(room.age_s)}.</b> "
+    silent, why = "", room.why
+    if room.age_s is not None:
+        silent = f"<b>Not heard for {duration_words(room.age_s)}.</b> "
+        why = "" if why == SILENT else why
     last = f'<p class="soft">Its last word: {_said(room.word)}</p>' if room.word else ""
     return (
-        f'<section class="room-row then">{head}<p class="told bad">{silent}{escape(room.why)}</p>'
+        f'<section class="room-row then">{head}<p class="told bad">{silent}{escape(why)}</p>'
         f"{last}{_alarms(room, 'Alarm, when it was heard.')}</section>"
     )
 
