@@ -92,7 +92,7 @@ class FileKeep:
             try:
                 number, state = _read(path)
             except (KeptStateError, OSError, ValueError, KeyError, TypeError, RecursionError) as error:
-                remarks.append(f"{name} was unreadable ({error}) and {_put_aside(path)}")
+                remarks.append(f"{name} was unreadable ({_in_words(error)}) and {_put_aside(path)}")
                 self._turn = turn  # the next state goes where nothing good is
             else:
                 found.append((number, turn, state))
@@ -129,6 +129,15 @@ def _write_in_place(path: Path, whole: dict[str, Any], full: OSError) -> None:
         os.close(descriptor)
 
 
+def _in_words(error: Exception) -> str:
+    """Why a copy cannot be read, as a keeper reads it in the alarm: how a parser says it helps nobody."""
+    if isinstance(error, KeptStateError):
+        return str(error)
+    if isinstance(error, OSError):
+        return f"the system does not give it: {error.strerror or type(error).__name__}"
+    return "it is not whole, or was changed"
+
+
 def _put_aside(path: Path) -> str:
     aside = aside_name(path)
     try:
@@ -157,7 +166,13 @@ def output_l_per_h(folder: Path, limits: TankLimits) -> float:
 
 
 def _read(path: Path) -> tuple[int, State]:
-    whole = json.loads(read_small(path, LARGEST_BYTES))
+    try:
+        content = read_small(path, LARGEST_BYTES)
+    except ValueError as error:
+        raise KeptStateError(str(error)) from error
+    if not content:
+        raise KeptStateError("it is empty")
+    whole = json.loads(content)
     text, number = whole["state"], whole["number"]
     if (
         not isinstance(text, str)
@@ -165,7 +180,7 @@ def _read(path: Path) -> tuple[int, State]:
         or zlib.crc32(text.encode()) != whole["crc32"]
         or whole.get("sum", _sum(number, text)) != _sum(number, text)  # an older version wrote none
     ):
-        raise KeptStateError("its checksum does not fit")
+        raise KeptStateError("a part of it was changed: its checksum does not fit")
     return number, State.from_plain(json.loads(text))
 
 

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import argparse
+import socket
 import stat
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from controller.errors import SettingsError
 
@@ -16,7 +17,8 @@ PORT, TLS_PORT = 1883, 8883
 LONGEST_PASSWORD = 1024
 
 
-def add_broker(to: argparse.ArgumentParser, required: bool) -> None:
+def add_broker(to: Any, required: bool) -> None:
+    """``to``: a parser, or a group of one."""
     to.add_argument(
         "--broker",
         metavar="HOST[:PORT]",
@@ -33,6 +35,33 @@ def add_broker(to: argparse.ArgumentParser, required: bool) -> None:
     to.add_argument(
         "--mqtt", choices=("5", "3.1.1"), default="5", help="the version of MQTT (default: %(default)s)"
     )
+
+
+def add_board(to: Any) -> None:
+    to.add_argument("--board", metavar="NAME", help="this board's name at the broker (default: the host's)")
+
+
+def board_of(args: argparse.Namespace) -> str:
+    """Raises SettingsError."""
+    from controller.outlets import wire
+
+    board: str = args.board or wire.board_name(socket.gethostname())
+    if not wire.NAME.fullmatch(board):
+        raise SettingsError(f"--board: {board!r} is to be small letters, digits and hyphens, at most 40")
+    return board
+
+
+def without_broker(args: argparse.Namespace) -> None:
+    """Raises SettingsError for options that mean nothing without one."""
+    if not args.broker and (args.user or args.password_file or args.tls_ca or args.board):
+        raise SettingsError("--user, --password-file, --tls-ca and --board belong to --broker HOST")
+
+
+def clear_words(broker: Broker) -> str:
+    """A warning where a password goes over a network unencrypted; else ""."""
+    if not broker.password or broker.ca_file is not None or is_loopback(broker.host):
+        return ""
+    return "The password goes to the broker in the clear, and so does all else: --tls-ca encrypts."
 
 
 def broker_of(args: argparse.Namespace) -> Broker:

@@ -7,14 +7,19 @@ import getpass
 import os
 import socket
 import sys
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from controller.cli import common
+from controller.cli.broker import add_board, add_broker, board_of, broker_of, clear_words, without_broker
 from controller.errors import HygroholdError, RefusedError, SettingsError
 
 if TYPE_CHECKING:
-    from controller.page.rooms import Room
+    from controller.outlets.heard import Heard
+    from controller.page.app import Metrics
+    from controller.page.elsewhere import Elsewhere
+    from controller.page.rooms import Room, Seen
 
 PORT = 8321
 MISSING = "the page needs two small libraries: pip install '.[page]' in the program's folder"
@@ -45,6 +50,15 @@ def add(commands: Any) -> None:
     to.add_argument(
         "--https", action="store_true", help="a proxy in front of it speaks TLS, and browsers reach only that"
     )
+    to.add_argument(
+        "--metrics", action="store_true",
+        help="serve /metrics too, in the Prometheus text format, to whoever may read the page",
+    )  # fmt: skip
+    beyond = to.add_argument_group(
+        "rooms of other boards", "Heard at a broker, where those boards run `hygrohold publish`."
+    )
+    add_broker(beyond, required=False)
+    add_board(beyond)
     to.add_argument("--keys", metavar="FILE", help="where password and tokens are kept, hashed")
     what = to.add_mutually_exclusive_group()
     what.add_argument(
@@ -71,15 +85,17 @@ def run(args: argparse.Namespace) -> int:
         from controller.page import serve
     except ImportError as error:
         raise HygroholdError(MISSING) from error
+    without_broker(args)
+    metrics = _metrics() if args.metrics else None
     ring = KeyRing(path)
     open_to_others = not serve.is_loopback(args.listen)
     if (open_to_others or args.name or args.https) and not ring().locked:
         why = f"others can reach {args.listen}" if open_to_others else "a proxy lets others in"
         raise RefusedError(f"{why}, and no password is set: `hygrohold page --set-password` first")
-    return _serve(args, _rooms(args.settings), ring)
+    return _serve(args, _rooms(args.settings), ring, metrics)
 
 
-def _serve(args: argparse.Namespace, rooms: list[Room], ring: Any) -> int:
+def _serve(args: argparse.Namespace, rooms: list[Room], ring: Any, metrics: Metrics | None) -> int:
     import time
 
     from controller.cli import DONE
@@ -90,16 +106,54 @@ def _serve(args: argparse.Namespace, rooms: list[Room], ring: Any) -> int:
 
     own = socket.gethostname().lower()
     door = Door(ring, (own, f"{own}.local", *args.name), time.time, args.https)
-    app = App(rooms, Gate(door, ring))
+    heard, look = _heard(args, rooms) if args.broker else (None, None)
+    app = App(rooms, Gate(door, ring), metrics, look)
     sock = serve.listen(args.listen, args.port)
 
     def say(address: str) -> None:
         print(f"The page of {', '.join(room.name for room in rooms)}: {address}", flush=True)
         if not args.https and not serve.is_loopback(args.listen):
             print("Without TLS whoever shares the network can read the password on its way.", flush=True)
+        if heard is not None:
+            heard.start()  # here, once the server has made itself nice: a thread is as nice as its maker
 
-    serve.run(app.wsgi, sock, say)
+    try:
+        serve.run(app.wsgi, sock, say)
+    finally:
+        if heard is not None:
+            heard.stop()
     return DONE
+
+
+def _metrics() -> Metrics:
+    """Raises HygroholdError without its library."""
+    from controller.outlets import exposition
+    from controller.outlets.seen import judged
+    from controller.page.app import Metrics
+
+    def text(rooms: Sequence[tuple[Room, Seen]]) -> str:
+        return exposition.text(
+            [judged(room.name, seen.plain, seen.age_s, seen.fresh) for room, seen in rooms]
+        )
+
+    return Metrics(text, exposition.CONTENT_TYPE)
+
+
+def _heard(args: argparse.Namespace, rooms: list[Room]) -> tuple[Heard, Callable[[], Elsewhere]]:
+    """Raises SettingsError for options that do not fit, HygroholdError without the library."""
+    broker = broker_of(args)
+    from controller.outlets.heard import Heard
+    from controller.page.elsewhere import listening
+
+    if words := clear_words(broker):
+        _say(words)
+    heard = Heard(broker, say=_say)
+    own = {room.name for room in rooms}
+    return heard, listening(heard, f"{broker.host} port {broker.port}", board_of(args), own)
+
+
+def _say(words: str) -> None:
+    print(words, file=sys.stderr, flush=True)
 
 
 def _rooms(files: list[str] | None) -> list[Room]:

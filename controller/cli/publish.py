@@ -5,14 +5,22 @@ from __future__ import annotations
 import argparse
 import os
 import signal
-import socket
 import sys
 import threading
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from controller.cli import common
-from controller.cli.broker import add_broker, broker_of, host_and_port, is_loopback
+from controller.cli.broker import (
+    add_board,
+    add_broker,
+    board_of,
+    broker_of,
+    clear_words,
+    host_and_port,
+    is_loopback,
+    without_broker,
+)
 from controller.errors import SettingsError
 
 if TYPE_CHECKING:
@@ -43,7 +51,7 @@ def add(commands: Any) -> None:
         "--metrics-file", metavar="PATH", help="write the same into a file whose name ends with .prom"
     )
     add_broker(to, required=False)
-    to.add_argument("--board", metavar="NAME", help="this board's name at the broker (default: the host's)")
+    add_board(to)
     to.add_argument("--no-senml", action="store_true", help="only the plain JSON, no SenML")
     to.add_argument(
         "--every",
@@ -56,30 +64,25 @@ def add(commands: Any) -> None:
 
 def run(args: argparse.Namespace) -> int:
     from controller.cli import DONE
-    from controller.outlets import program, wire
+    from controller.outlets import program
 
     if not (args.metrics or args.metrics_file or args.broker):
         raise SettingsError("say where to: --metrics HOST:PORT, --metrics-file PATH or --broker HOST")
     if not SHORTEST_S <= args.every <= LONGEST_S:
         raise SettingsError(f"--every: {SHORTEST_S:g}s to {LONGEST_S:g}s")
-    if not args.broker and (args.user or args.password_file or args.tls_ca or args.board):
-        raise SettingsError("--user, --password-file, --tls-ca and --board belong to --broker HOST")
-    board = args.board or wire.board_name(socket.gethostname())
-    if not wire.NAME.fullmatch(board):
-        raise SettingsError(f"--board: {board!r} is to be small letters, digits and hyphens, at most 40")
+    without_broker(args)
     wanted = program.Wanted(
         host_and_port(args.metrics, "--metrics") if args.metrics else None,
         _metrics_file(args.metrics_file) if args.metrics_file else None,
         broker_of(args) if args.broker else None,
-        board,
+        board_of(args),
         not args.no_senml,
     )
     files = room_files(args.settings)
     if wanted.metrics is not None and not is_loopback(wanted.metrics[0]):
         _say(f"Everybody who reaches {args.metrics} can read the metrics: there is no password on them.")
-    broker = wanted.broker
-    if broker is not None and broker.password and broker.ca_file is None and not is_loopback(broker.host):
-        _say("The password goes to the broker in the clear, and so does all else: --tls-ca encrypts.")
+    if wanted.broker is not None and (words := clear_words(wanted.broker)):
+        _say(words)
     ending = threading.Event()
     for number in (signal.SIGTERM, signal.SIGINT, signal.SIGHUP):
         signal.signal(number, lambda *_: ending.set())

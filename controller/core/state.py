@@ -111,12 +111,16 @@ class State(NamedTuple):
         """Raises KeptStateError with the first thing that is wrong."""
         version = plain.get("version") if isinstance(plain, Mapping) else None
         if type(version) is not int or not OLDEST_READ <= version <= STATE_VERSION:
-            raise KeptStateError(f"state version {version!r} is not {STATE_VERSION}")
+            words = "no state of this program" if version is None else f"state version {version!r}"
+            raise KeptStateError(f"it is {words}; versions {OLDEST_READ} to {STATE_VERSION} are read")
         try:
             state = _adapter().validate_python(dict(plain))
         except (ValidationError, TypeError, ValueError) as error:
-            first = str(error).splitlines()
-            raise KeptStateError("; ".join(first[:2])) from error
+            place = error.errors()[0]["loc"] if isinstance(error, ValidationError) else ()
+            part = ".".join(map(str, place))[:80]
+            raise KeptStateError(
+                f"its part {part} makes no sense" if part else "it makes no sense"
+            ) from error
         written = state.to_plain()
         if not (_within(dict(plain), written) if version < STATE_VERSION else written == dict(plain)):
             raise KeptStateError("it does not read back as it was written")  # missing, or not ours

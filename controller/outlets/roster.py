@@ -16,10 +16,15 @@ from controller.outlets import wire
 
 CLOCK_S = 60.0
 """Two boards' clocks may differ by this much before a retained message of the future is doubted."""
+SILENT = "This room is not heard any more."
 
 
 class HeardRoom(NamedTuple):
-    """RH in %, °C; a figure is None where it is not known, or the room is not online. ``age_s`` is >= 0."""
+    """RH in %, °C; a figure is None where it is not known, or the room is not online. ``age_s`` is >= 0.
+
+    ``sentence`` tells all in one; for who shows that apart: ``why`` it is not online ("" while it is),
+    and the last ``word`` of its program. ``waiting``: alarms that nobody has acknowledged.
+    """
 
     board: str
     room: str
@@ -32,6 +37,9 @@ class HeardRoom(NamedTuple):
     alarms: tuple[str, ...]
     temp_c: float | None = None
     relay_on: bool | None = None
+    why: str = ""
+    word: str = ""
+    waiting: int = 0
 
 
 class _Heard(NamedTuple):
@@ -40,13 +48,14 @@ class _Heard(NamedTuple):
     came_s: float  # on the monotonic clock
 
     def age_at(self, mono_s: float) -> float | None:
-        return None if self.age_s is None else max(0.0, self.age_s) + mono_s - self.came_s
+        """None too for a date so far ahead that one of the two clocks must be wrong."""
+        if self.age_s is None or self.age_s < -CLOCK_S:
+            return None
+        return max(0.0, self.age_s) + mono_s - self.came_s
 
     def good_at(self, mono_s: float) -> bool:
         age_s = self.age_at(mono_s)
-        if age_s is None or self.age_s is None or self.age_s < -CLOCK_S:
-            return False
-        return self.said.running and age_s <= self.said.good_for_s
+        return age_s is not None and self.said.running and age_s <= self.said.good_for_s
 
 
 class _Board(NamedTuple):
@@ -139,18 +148,30 @@ class Roster:
     def _room(self, key: wire.Topic, heard: _Heard | None, mono_s: float) -> HeardRoom:
         connected = self._boards.get(key.board, _Board()).online
         if heard is None:
-            why = "Nothing is heard of this room" if connected else "This board is not connected"
-            return HeardRoom(key.board, key.room, None, None, False, f"{why}.", None, None, ())
+            why = _why_not(connected, None, None)
+            return HeardRoom(key.board, key.room, None, None, False, why, None, None, (), why=why)
         said, age_s, good = heard.said, heard.age_at(mono_s), heard.good_at(mono_s)
         online = connected and good
-        sentence = said.sentence
-        if not online:
+        sentence, why = said.sentence, "" if online else _why_not(connected, said, heard.age_s)
+        if not online and said.running:
             ago = "" if age_s is None else f" {duration_words(age_s)} ago"
-            if said.running:
-                why = "This room is not heard any more" if connected else "This board is not connected"
-                sentence = f"{why}. Its last word{ago}: {sentence}"
+            sentence = f"{why} Its last word{ago}: {sentence}"
         return HeardRoom(
             key.board, key.room, said.at, age_s, online, sentence,
             said.rh_pct if online else None, said.target_rh_pct if online else None, said.alarms,
             said.temp_c if online else None, said.relay_on if online else None,
+            why, said.sentence if said.running else "", said.waiting,
         )  # fmt: skip
+
+
+def _why_not(connected: bool, said: wire.Said | None, came_age_s: float | None) -> str:
+    """Why a room is not online."""
+    if not connected:
+        return "This board is not connected."
+    if said is None:
+        return "Nothing is heard of this room."
+    if not said.running:
+        return "The program of this room is not running."
+    if came_age_s is not None and came_age_s < -CLOCK_S:
+        return "What lies there of this room is dated ahead of the clock here: one of the two is wrong."
+    return SILENT

@@ -44,9 +44,18 @@ class RoomSeen(NamedTuple):
 def look(file: RoomFile, now: datetime) -> RoomSeen:
     """What a room's program said last. ``now`` is aware. Raises nothing: a bad file counts as none."""
     plain = read_status(file.status)
-    if plain is None or not _whole(plain):
+    if plain is None or not _whole(plain):  # before its times are reckoned with
         return RoomSeen(file.room, None, None, False, file.units)
     return RoomSeen(file.room, plain, age_s(plain, now), not is_stale(plain, now), file.units)
+
+
+def judged(
+    room: str, plain: dict[str, Any] | None, old_s: float, fresh: bool, units: UnitSystem = "si"
+) -> RoomSeen:
+    """What another part has looked at and judged already; a status that is not whole counts as none."""
+    if plain is None or not _whole(plain):
+        return RoomSeen(room, None, None, False, units)
+    return RoomSeen(room, plain, old_s, fresh, units)
 
 
 FIGURES = (

@@ -119,6 +119,7 @@ class Said(NamedTuple):
     temp_c: float | None
     target_rh_pct: float | None
     alarms: tuple[str, ...]
+    waiting: int  # alarms that nobody has acknowledged
 
 
 class Topic(NamedTuple):
@@ -175,6 +176,7 @@ def read_state(payload: bytes) -> Said | None:
             temp_c=_figure(plain, "temp_c"),
             target_rh_pct=_figure(plain, "target_rh_pct"),
             alarms=tuple(clean(alarm["words"]) for alarm in alarms[:MOST_MESSAGES]),
+            waiting=sum(not alarm.get("acked_by") for alarm in alarms[:MOST_MESSAGES]),
         )
     except (ValueError, TypeError, KeyError, AttributeError, OverflowError, OSError, RecursionError):
         return None

@@ -11,7 +11,7 @@ import json
 from collections.abc import Callable, Sequence
 from functools import wraps
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 from urllib.parse import quote, unquote
 
 import bottle
@@ -20,6 +20,7 @@ from controller.errors import HistoryError, HygroholdError, RefusedError, Reques
 from controller.page import asking, drawn, forms, other_pages, room_page
 from controller.page.door import Visitor
 from controller.page.drawn import Span
+from controller.page.elsewhere import Elsewhere
 from controller.page.gate import Barred, Gate, policed, same_site_path, sent_form
 from controller.page.html import Desk, Typed
 from controller.page.kept import BusyError, Kept
@@ -29,16 +30,24 @@ from controller.page.style import css
 
 SCRIPT = Path(__file__).with_name("live.js")
 YEAR_S = 365 * 86400
-Metrics = Callable[[Sequence[tuple[Room, Seen]]], str]
-"""What programs that gather figures read, as text."""
+
+
+class Metrics(NamedTuple):
+    """What programs that gather figures read, and of which kind that text is."""
+
+    text: Callable[[Sequence[tuple[Room, Seen]]], str]
+    content_type: str
 
 
 class App:
-    """The page over some rooms. ``wsgi`` is what a server calls."""
+    """The page over some rooms. ``wsgi`` is what a server calls; ``heard``: those of other boards."""
 
-    def __init__(self, rooms: Sequence[Room], gate: Gate, metrics: Metrics | None = None) -> None:
+    def __init__(
+        self, rooms: Sequence[Room], gate: Gate, metrics: Metrics | None = None,
+        heard: Callable[[], Elsewhere] | None = None,
+    ) -> None:  # fmt: skip
         self._rooms = {room.name: room for room in rooms}
-        self._gate, self._metrics = gate, metrics
+        self._gate, self._metrics, self._heard = gate, metrics, heard
         self._record = Record()
         self._pages: Kept[str] = Kept(REPORT_GOOD_S, waiting=MOST_AT_ONCE)
         self._style, self._script = css(), SCRIPT.read_text(encoding="utf-8")
@@ -109,12 +118,12 @@ class App:
             bottle.response.set_cookie(name, value, **self._gate.cookie_kind)
 
     def _first(self, visitor: Visitor) -> Any:
-        if len(self._rooms) == 1:
+        if not self._several:
             return _to(f"/room/{next(iter(self._rooms))}")
-        return other_pages.overview(self._all())
+        return other_pages.overview(self._all(), self._heard and self._heard())
 
     def _first_now(self, visitor: Visitor) -> str:
-        return other_pages.overview_now(self._all())
+        return other_pages.overview_now(self._all(), self._heard and self._heard())
 
     def _all(self) -> list[tuple[Room, Seen]]:
         return [(room, room.seen()) for room in self._rooms.values()]
@@ -122,8 +131,8 @@ class App:
     def _figures(self, visitor: Visitor) -> Any:
         if self._metrics is None:
             return self._trouble(404, "Not here", "This page gives no figures to programs.")
-        bottle.response.content_type = "text/plain; version=0.0.4; charset=utf-8"
-        return self._metrics(self._all())
+        bottle.response.content_type = self._metrics.content_type
+        return self._metrics.text(self._all())
 
     def _room(self, visitor: Visitor, room: Room, typed: Typed | None = None) -> str:
         asked = _asked()
@@ -230,7 +239,7 @@ class App:
 
     @property
     def _several(self) -> bool:
-        return len(self._rooms) > 1
+        return len(self._rooms) > 1 or self._heard is not None
 
     def _desk(self, visitor: Visitor, room: Room, back: str, typed: Typed | None) -> Desk:
         seal = self._gate.door.form_seal(visitor)

@@ -13,8 +13,9 @@ from html import escape
 
 from controller import journal_text
 from controller.journal import Entry
-from controller.page import html, room_page, words
+from controller.page import elsewhere, html, room_page, words
 from controller.page.asking import Reply
+from controller.page.elsewhere import Elsewhere
 from controller.page.forms import FORMS, JOURNAL
 from controller.page.html import Desk, form
 from controller.page.record import span_of
@@ -28,19 +29,36 @@ from controller.status import tank_words
 SHOWN_NOTES = 60
 
 
-def overview(rooms: Sequence[tuple[Room, Seen]]) -> str:
-    """Each room: one sentence, the figure, alarms, a way to it."""
+def overview(rooms: Sequence[tuple[Room, Seen]], heard: Elsewhere | None = None) -> str:
+    """Each room: one sentence, the figure, alarms, a way to it; then those of other boards."""
     body = (
         '<header><h1>Rooms</h1></header>\n<main id="main" tabindex="-1">\n'
-        f"{room_page.QUIET}{overview_now(rooms)}</main>"
+        f"{room_page.QUIET}{_changing(rooms, heard)}</main>"
     )
+    return html.page(_title(rooms, heard), body, live="/now")
+
+
+def overview_now(rooms: Sequence[tuple[Room, Seen]], heard: Elsewhere | None = None) -> str:
+    """The parts that change, and the words of the browser's tab."""
+    title = escape(_title(rooms, heard))
+    return f'<!doctype html><html lang="en"><title>{title}</title>\n{_changing(rooms, heard)}\n</html>'
+
+
+def _changing(rooms: Sequence[tuple[Room, Seen]], heard: Elsewhere | None) -> str:
+    """In two: the ages of the ones must not have the links of the others made anew each time."""
+    own = f'<div id="rooms" data-live>{"".join(_one(room, seen) for room, seen in rooms)}</div>'
+    return own if heard is None else f"{own}\n{elsewhere.section(heard)}"
+
+
+def _title(rooms: Sequence[tuple[Room, Seen]], heard: Elsewhere | None) -> str:
     calling = sum(1 for _, seen in rooms if not seen.fresh or (seen.plain and words.waiting(seen.plain)))
-    title = f"{calling} of {len(rooms)} rooms call" if calling else f"{len(rooms)} rooms, no alarm"
-    return html.page(title, body, live="/now")
-
-
-def overview_now(rooms: Sequence[tuple[Room, Seen]]) -> str:
-    return f'<div id="rooms" data-live>{"".join(_one(room, seen) for room, seen in rooms)}</div>'
+    several = len(rooms)
+    if heard is not None:
+        calling, several = calling + heard.calling, several + len(heard.rooms)
+    if calling:
+        return f"{calling} of {several} rooms call"
+    known = f"{several} room{'s' if several > 1 else ''}"
+    return f"{known}, no other heard" if heard is not None and heard.trouble else f"{known}, no alarm"
 
 
 def _one(room: Room, seen: Seen) -> str:

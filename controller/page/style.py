@@ -97,8 +97,11 @@ summary{padding:.55rem 0;cursor:pointer}
 .who label{min-width:0}
 footer nav,.turn{display:flex;flex-wrap:wrap;gap:0 1rem}
 footer nav a,.turn a,.again{padding:.6rem 0;margin:0}
-.room-row h2{border-top:3px double var(--ink)}
-.room-row:first-child h2{border:0}
+.room-row h2,#elsewhere{border-top:3px double var(--ink)}
+.room-row:first-child h2,h2+.room-row h3{border:0}
+.room-row h3{font-size:1.125rem;border-top:1px solid var(--rule);margin:1.1rem 0 .3rem;padding-top:.5rem}
+h2+.room-row h3{margin-top:0;padding-top:0}
+#elsewhere{font-size:1.25rem}
 .room-row h2 a{display:inline-block;padding:.3rem 0}
 .room-row .figure b{font-size:2rem}
 @media (min-width:46rem){

@@ -8,6 +8,7 @@ Never: lets what a person wrote be anything but text.
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
 from datetime import datetime
 from html import escape
 from typing import Any
@@ -30,11 +31,11 @@ SHORT = 100
 _COMMAND = re.compile(r"`([^`]+)`")
 
 
-def marked(words: str) -> str:
+def marked(words: str, buttons: Mapping[str, str] = BUTTONS) -> str:
     """A sentence of the program as HTML: a command that the page has a button for is named by the button."""
 
     def named(found: re.Match[str]) -> str:
-        form = BUTTONS.get(found[1])
+        form = buttons.get(found[1])
         return f"“{FORMS[form].button}”" if form else f"<code>{found[1]}</code>"
 
     return _COMMAND.sub(named, escape(words))
@@ -77,10 +78,16 @@ def why(seen: Seen) -> str:
     return str(seen.plain["sentence"])
 
 
-def in_short(message: dict[str, Any]) -> str:
+def in_short(words: str) -> str:
     """What was seen, without what is done about it; all of it stands below the first screen."""
-    seen = re.split(r"(?<=[.?!]) (?=[A-Z])", str(message["words"]), maxsplit=1)[0]
-    return seen if len(seen) <= SHORT else f"{seen[:SHORT].rpartition(' ')[0]} …"
+    return cut(re.split(r"(?<=[.?!]) (?=[A-Z])", words, maxsplit=1)[0], SHORT)
+
+
+def cut(words: str, most: int) -> str:
+    """No longer than ``most``, cut between words where there is more than one."""
+    if len(words) <= most:
+        return words
+    return f"{words[:most].rpartition(' ')[0] or words[:most]} …"
 
 
 def alarms_short(plain: dict[str, Any]) -> str:
@@ -90,7 +97,7 @@ def alarms_short(plain: dict[str, Any]) -> str:
         return "No alarm."
     first = next((each for each in alarms if not each["acked_by"]), alarms[0])
     more = len(alarms) - 1
-    return f"{in_short(first)}{f' And {more} more.' if more else ''}"
+    return f"{in_short(str(first['words']))}{f' And {more} more.' if more else ''}"
 
 
 def waiting(plain: dict[str, Any]) -> int:

@@ -27,7 +27,7 @@ from tests.kernel.host import Impossible, NoDownload  # noqa: E402
 
 PASSED, FAILED, SKIPPED = 0, 1, 77
 BUDGET_S = 60.0
-PICTURES = ("page-phone.png", "page-alarm.png", "page-desk.png")
+PICTURES = ("page-phone.png", "page-alarm.png", "page-desk.png", "page-rooms.png")
 
 
 def say(words: str) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import errno
 import json
 import os
+import zlib
 from pathlib import Path
 from typing import Any
 
@@ -51,6 +52,11 @@ def newest(folder: Path) -> Path:
     return max(
         (folder / name for name in NAMES), key=lambda path: int(json.loads(path.read_text())["number"])
     )
+
+
+def wrapped(state: str) -> bytes:
+    """A state as it lies on disk, its checksum in order."""
+    return json.dumps({"number": 1, "crc32": zlib.crc32(state.encode()), "state": state}).encode()
 
 
 def test_nothing_kept_is_a_first_start(tmp_path: Path) -> None:
@@ -163,6 +169,49 @@ def test_both_copies_bad_counts_half_the_cap_and_raises_an_alarm(tmp_path: Path)
     (alarm,) = [alarm for alarm in decision.alarms if alarm.code == "state_lost"]
     assert NAMES[0] in alarm.detail
     assert NAMES[1] in alarm.detail
+
+
+@pytest.mark.parametrize(
+    ("content", "words"),
+    [
+        (b"", "it is empty"),
+        (b"spoilt", "it is not whole, or was changed"),
+        (b"\xff\xfe\x00", "it is not whole, or was changed"),
+        (b"{}", "it is not whole, or was changed"),
+        (b"[1]", "it is not whole, or was changed"),
+        (b"[" * 100_000, "it is not whole, or was changed"),
+        (b"1" * 5000, "it is not whole, or was changed"),
+        (b'{"number": 1, "crc32": 0, "state": "{}"}', "a part of it was changed: its checksum does not fit"),
+        (wrapped("{}"), "it is no state of this program; versions 1 to"),
+        (wrapped('{"version": 99}'), "it is state version 99; versions 1 to"),
+        (wrapped('{"version": 1, "t": "soon"}'), "its part t makes no sense"),
+        (None, "it is not an ordinary file"),
+    ],
+)  # fmt: skip
+def test_why_a_copy_cannot_be_read_is_told_to_a_keeper(
+    tmp_path: Path, content: bytes | None, words: str
+) -> None:
+    path = tmp_path / NAMES[0]
+    if content is None:
+        path.mkdir()
+    else:
+        path.write_bytes(content)
+    told = "; ".join(FileKeep(tmp_path).load(CAP_S).remarks)
+    assert f"{NAMES[0]} was unreadable ({words}" in told
+    for strange in ("Expecting", "char ", "codec", "Error", "Errno", "indices", "validation", "pydantic"):
+        assert strange not in told
+
+
+def test_a_copy_that_the_system_does_not_give_is_told_in_its_words(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def fails(*_: Any) -> bytes:
+        raise OSError(errno.EIO, os.strerror(errno.EIO))
+
+    two_kept(tmp_path)
+    monkeypatch.setattr(keep, "read_small", fails)
+    (first, _) = FileKeep(tmp_path).load(CAP_S).remarks
+    assert f"(the system does not give it: {os.strerror(errno.EIO)})" in first
 
 
 def test_a_lost_state_can_be_kept_again_at_once(tmp_path: Path) -> None:

@@ -49,6 +49,7 @@ def test_a_room_that_is_heard() -> None:
     assert room.age_s == 8.0  # 3 s when it was said, 5 s since
     assert (room.rh_pct, room.target_rh_pct, room.alarms) == (61.5, 60.0, ("The probe is silent.",))
     assert room.sentence.startswith("On: ")
+    assert (room.why, room.word, room.waiting) == ("", room.sentence, 1)
     assert ear.roster.room(wire.state_topic("shed-a", "larch"), ear.mono_s) == room
 
 
@@ -65,6 +66,7 @@ def test_a_room_that_falls_silent_keeps_no_figure() -> None:
         None,
     ) * 4
     assert room.sentence.startswith("This room is not heard any more. Its last word 2 min ago: On: ")
+    assert (room.why, room.word[:4]) == ("This room is not heard any more.", "On: ")
 
 
 def test_a_will_takes_every_room_of_the_board_offline() -> None:

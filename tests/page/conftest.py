@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import ExitStack
 from datetime import UTC, datetime, timedelta
 from http.cookies import SimpleCookie
@@ -17,8 +17,9 @@ import pytest
 
 from controller import room_lock
 from controller.core.records import Answer, Request
-from controller.page.app import App
+from controller.page.app import App, Metrics
 from controller.page.door import Door
+from controller.page.elsewhere import Elsewhere
 from controller.page.gate import Gate
 from controller.page.keys import Keys, fresh
 from controller.page.rooms import Room
@@ -167,9 +168,12 @@ class Site:
         self.mono_s += seconds
         self.now += timedelta(seconds=seconds)
 
-    def app(self, *names: str, https: bool = False) -> App:
+    def app(
+        self, *names: str, https: bool = False, metrics: Metrics | None = None,
+        heard: Callable[[], Elsewhere] | None = None,
+    ) -> App:  # fmt: skip
         door = Door(lambda: self.keys, names, lambda: self.wall_s, https)
-        return App(self.rooms, Gate(door, lambda: self.keys))
+        return App(self.rooms, Gate(door, lambda: self.keys), metrics, heard)
 
     def asked(self, room: Room) -> list[Request]:
         """What lies in the room's spool, taken as the loop takes it."""

@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 from controller.core.records import Answer, Instant
 from controller.history import SqliteHistory
 from controller.page import asking, drawn, keys, other_pages, style
-from controller.page.app import SCRIPT, App
+from controller.page.app import SCRIPT, App, Metrics
 from controller.page.forms import FORMS
 from controller.page.gate import HEADS, LARGEST_FORM, same_site_path
 from controller.page.kept import BusyError
@@ -493,10 +493,10 @@ def test_the_way_on_from_signing_in_stays_on_this_page(to: str, path: str) -> No
 
 def test_figures_for_programs_where_something_makes_them(site: Site, larch: Room) -> None:
     gate = site.app()._gate
-    app = App(site.rooms, gate, lambda rooms: f"rooms {len(rooms)} {rooms[0][1].plain is not None}")
-    reply = Browser(app).get("/metrics")
+    made = Metrics(lambda rooms: f"rooms {len(rooms)} {rooms[0][1].plain is not None}", "text/x-figures")
+    reply = Browser(App(site.rooms, gate, made)).get("/metrics")
     assert (reply.status, reply.text) == (200, "rooms 1 True")
-    assert reply.heads["Content-Type"].startswith("text/plain; version=0.0.4")
+    assert reply.heads["Content-Type"].startswith("text/x-figures")
 
 
 def test_a_busy_or_broken_record_is_told_in_words(
