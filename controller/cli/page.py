@@ -82,7 +82,7 @@ def run(args: argparse.Namespace) -> int:
     if args.set_password or args.add_token or args.drop_token:
         return _change_keys(args, path)
     try:
-        from controller.page import serve
+        from controller.page import app, serve  # noqa: F401  # each has a library of its own to miss
     except ImportError as error:
         raise HygroholdError(MISSING) from error
     without_broker(args)
