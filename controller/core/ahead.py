@@ -52,6 +52,7 @@ def look(
         rules.target.band_low_rh_pct,
         min(rules.target.band_high_rh_pct, rules.ceiling.release_rh_pct),
         0.5 * rules.demand.deadband_rh_pct if setpoint_rh_pct < wanted_rh_pct else 100.0,
+        rules.ceiling.probe_accuracy_rh_pct,
         choice,
     )
     if rules.demand.method == "pid" and rules.demand.pid.tuning == "learned":

@@ -41,7 +41,8 @@ LEAST_HALF_RH_PCT = 0.5
 SPARE = 0.95
 """Share of water and cap that is planned with."""
 SPARING_HALF_RH_PCT = 1.5
-ERROR_PERIOD_S = 480.0
+LOPSIDED = 3.0
+ERROR_PERIOD_S = 300.0
 """keep-error: a pulse and its pause together; half of it would halve the swing and double the switchings."""
 LONGEST_LEAD_S = 2.0 * 3600.0
 MOST_LOWERED_RH_PCT = 20.0
@@ -165,12 +166,13 @@ def leads_s(memory: ForesightMemory, change_rh_pct: float) -> tuple[float, float
 
 def view(
     memory: ForesightMemory, scene: Scene, setpoint_rh_pct: float, low_rh_pct: float, high_rh_pct: float,
-    most_half_rh_pct: float, choice: Foresight,
+    most_half_rh_pct: float, accuracy_rh_pct: float, choice: Foresight,
 ) -> Ahead | None:  # fmt: skip
     """What the demand is to see; None while the room is not known.
 
     ``low_rh_pct``, ``high_rh_pct``: the band, its upper edge below the ceiling; ``most_half_rh_pct``: how far
-    from the setpoint a swing may take the air, where something else than the band bounds it.
+    from the setpoint a swing may take the air, where something else than the band bounds it;
+    ``accuracy_rh_pct``: of the probe.
     """
     model = memory.model
     room = None if model is None else model.room
@@ -193,15 +195,17 @@ def view(
     paced = lasts < setpoint_rh_pct
     centre = min(setpoint_rh_pct, max(lasts, setpoint_rh_pct - MOST_LOWERED_RH_PCT))
     edge = EDGE_RH_PCT + sqrt(max(memory.square, 0.0)) * per_pct * (1.0 + room.lag_s / 400.0)
+    if not paced:  # what is scarce is not spent on what the probe may be wrong by
+        edge = max(edge, accuracy_rh_pct)
     lowest, highest = low_rh_pct + edge, high_rh_pct - edge
     rise = room.gain * per_pct / 3600.0  # a second
     if choice == "keep-hours":
         if paced:
             centre = min(max(centre, lowest + SPARING_HALF_RH_PCT), setpoint_rh_pct)
             below = above = SPARING_HALF_RH_PCT
-        else:  # as wide as the band allows, and no side more than twice the other
+        else:  # as wide as the band allows, and no side more than thrice the other
             room_below, room_above = centre - lowest, highest - centre
-            below, above = min(room_below, 2.0 * room_above), min(room_above, 2.0 * room_below)
+            below, above = min(room_below, LOPSIDED * room_above), min(room_above, LOPSIDED * room_below)
     else:
         duty = min(max(memory.duty, 0.1), 0.9)
         below = above = 0.5 * ERROR_PERIOD_S * rise * duty * (1.0 - duty)

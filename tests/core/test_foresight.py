@@ -40,7 +40,7 @@ PER_PCT = 60.0 / (0.6 * 2984.6 / 29.85)
 
 def seen(memory: ForesightMemory, scene: Scene, setpoint: float = 65.0, low: float = 60.0, high: float = 76.0,
          most: float = 100.0, choice: Foresight = "keep-hours") -> Ahead:  # fmt: skip
-    found = foresight.view(memory, scene, setpoint, low, high, most, choice)
+    found = foresight.view(memory, scene, setpoint, low, high, most, 0.0, choice)
     assert found is not None
     return found
 
@@ -156,12 +156,12 @@ def test_the_setpoint_comes_early_and_goes_early() -> None:
 
 
 def test_without_a_known_room_nothing_is_seen() -> None:
-    assert foresight.view(ForesightMemory(), scene_of(), 65.0, 60.0, 76.0, 100.0, "keep-hours") is None
+    assert foresight.view(ForesightMemory(), scene_of(), 65.0, 60.0, 76.0, 100.0, 0.0, "keep-hours") is None
     unsure = memory_of(model_of()._replace(room=None))
-    assert foresight.view(unsure, scene_of(), 65.0, 60.0, 76.0, 100.0, "keep-hours") is None
+    assert foresight.view(unsure, scene_of(), 65.0, 60.0, 76.0, 100.0, 0.0, "keep-hours") is None
     blind = foresight.blind(memory_of(model_of()))
     assert blind.air is None
-    assert foresight.view(blind, scene_of(), 65.0, 60.0, 76.0, 100.0, "keep-hours") is None
+    assert foresight.view(blind, scene_of(), 65.0, 60.0, 76.0, 100.0, 0.0, "keep-hours") is None
     assert foresight.blind(ForesightMemory()) == ForesightMemory()
 
 
@@ -180,8 +180,8 @@ def test_a_memory_of_any_figures_is_answered(field: str, bad: float) -> None:
     memory = memory_of(model)._replace(**{field: value})
     for scene in (scene_of(), scene_of(t=T + 10.0), scene_of(t=T + 10.0, rh_pct=0.0), scene_of(dt_s=0.0)):
         followed = foresight.advance(memory, scene)
-        foresight.view(followed, scene, 65.0, 60.0, 76.0, 100.0, "keep-hours")
-        foresight.view(followed, scene, 65.0, 60.0, 76.0, 100.0, "keep-error")
+        foresight.view(followed, scene, 65.0, 60.0, 76.0, 100.0, 0.0, "keep-hours")
+        foresight.view(followed, scene, 65.0, 60.0, 76.0, 100.0, 0.0, "keep-error")
     kept = foresight.recalled(memory)
     assert kept.model is None or room_model.sound(kept.model)
     assert isfinite(kept.duty)
