@@ -21,7 +21,7 @@ from minute to minute.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from functools import lru_cache
+from functools import lru_cache, partial
 from math import exp, inf, log, sqrt
 from typing import NamedTuple
 
@@ -29,9 +29,10 @@ MINUTE_S = 60.0
 LEAST_TAU_S, MOST_TAU_S = 120.0, 24.0 * 3600.0
 MOST_THETA_S = 20.0 * 60.0
 GOLDEN = 0.5 * (sqrt(5.0) - 1.0)
-NARROW = 1e-3
-"""Golden section ends here: of log tau, or of theta in minutes."""
-COARSE_TAUS = 10
+GRID_S, NARROW_S = 120, 0.2
+STEP = log(MOST_TAU_S / LEAST_TAU_S) / 10.0
+LOG_TAUS = tuple(log(LEAST_TAU_S) + STEP * turn for turn in range(11))
+MOST_TURNS = 4
 MOST_CORRELATED = 0.9
 
 Matrix = tuple[tuple[float, ...], ...]
@@ -125,16 +126,13 @@ class Problem:
         self.on = on
         self.known = [minute for minute, v in enumerate(moisture) if v is not None]
         self.v = [v for v in moisture if v is not None]
+        self._ones = [1.0] * len(self.known)
+        self._hours = [_hours(i) for i in self.known]
 
     def columns(self, tau_s: float, theta_s: float) -> list[list[float]]:
         """Of gain, ground, ahead and drift (an hour)."""
         x, fading = response(self.on, tau_s, theta_s), _fading(tau_s, len(self.on))
-        return [
-            [x[i] for i in self.known],
-            [1.0] * len(self.known),
-            [fading[i] for i in self.known],
-            [_hours(i) for i in self.known],
-        ]
+        return [[x[i] for i in self.known], self._ones, [fading[i] for i in self.known], self._hours]
 
     def at(self, tau_s: float, theta_s: float) -> tuple[float, list[float] | None]:
         """The least sum of squares, and the linear figures that give it."""
@@ -142,19 +140,19 @@ class Problem:
         linear = least_squares(columns, self.v)
         if linear is None:
             return inf, None
-        left = [v - _dot(linear, row) for v, row in zip(self.v, zip(*columns, strict=True), strict=True)]
+        left = self.left(columns, linear)
         return _dot(left, left), linear
 
-    def best_tau(self, theta_s: float) -> tuple[float, float]:
-        """The least sum of squares at this dead time, and its time constant."""
-        low, high = log(LEAST_TAU_S), log(MOST_TAU_S)
-        step = (high - low) / COARSE_TAUS
+    def left(self, columns: Sequence[Sequence[float]], linear: Sequence[float]) -> list[float]:
+        """What the line leaves over."""
+        gain, ground, ahead, drift = linear
+        rows = zip(self.v, columns[0], columns[2], columns[3], strict=True)
+        return [v - gain * x - ground - ahead * fading - drift * hour for v, x, fading, hour in rows]
 
-        def miss(log_tau: float) -> float:
-            return self.at(exp(log_tau), theta_s)[0]
-
-        nearest = min((low + step * i for i in range(COARSE_TAUS + 1)), key=miss)
-        return lowest(miss, max(nearest - step, low), min(nearest + step, high))
+    def best_tau(self, theta_s: float, near: float) -> tuple[float, float]:
+        """The least sum of squares at this dead time, and its log tau, within a step of ``near``."""
+        low, high = max(near - STEP, LOG_TAUS[0]), min(near + STEP, LOG_TAUS[-1])
+        return lowest(lambda log_tau: self.at(exp(log_tau), theta_s)[0], low, high)
 
 
 def _hours(minute: int) -> float:
@@ -162,11 +160,13 @@ def _hours(minute: int) -> float:
     return (minute + 0.5) * MINUTE_S / 3600.0
 
 
-def lowest(of: Callable[[float], float], low: float, high: float) -> tuple[float, float]:
-    """Golden section: the least value, and where it is."""
+def lowest(
+    of: Callable[[float], float], low: float, high: float, narrow: float = 1e-3
+) -> tuple[float, float]:
+    """Golden section, down to ``narrow``: the least value, and where it is."""
     a, b = high - GOLDEN * (high - low), low + GOLDEN * (high - low)
     at_a, at_b = of(a), of(b)
-    while high - low > NARROW:
+    while high - low > narrow:
         if at_a <= at_b:
             high, b, at_b = b, a, at_a
             a = high - GOLDEN * (high - low)
@@ -187,17 +187,25 @@ def fit(moisture: Sequence[float | None], on: Sequence[float]) -> Fit | None:
     if len(problem.v) < 8:
         return None
 
-    def miss(minutes: float) -> float:
-        return problem.best_tau(MINUTE_S * minutes)[0]
-
-    most = MOST_THETA_S / MINUTE_S
-    nearest = min((float(minutes) for minutes in range(int(most) + 1)), key=miss)
-    theta_s = MINUTE_S * lowest(miss, max(nearest - 1.0, 0.0), min(nearest + 1.0, most))[1]
-    tau_s = exp(problem.best_tau(theta_s)[1])
+    most_s = MOST_THETA_S
+    grid = [(theta, log_tau) for theta in range(0, int(most_s) + 1, GRID_S) for log_tau in LOG_TAUS]
+    nearest, near = min(grid, key=lambda place: problem.at(exp(place[1]), place[0])[0])
+    theta_s = float(nearest)
+    for _ in range(MOST_TURNS):
+        low_s, high_s = max(theta_s - GRID_S, 0.0), min(theta_s + GRID_S, most_s)
+        theta_s = lowest(partial(_miss, problem, near), low_s, high_s, NARROW_S)[1]
+        before, near = near, problem.best_tau(theta_s, near)[1]
+        if abs(near - before) < 0.9 * STEP:
+            break  # else the least was at the edge of where it was looked for
+    tau_s = exp(near)
     square, linear = problem.at(tau_s, theta_s)
     if linear is None:
         return None
     return _described(problem, linear, tau_s, theta_s, square)
+
+
+def _miss(problem: Problem, near: float, theta_s: float) -> float:
+    return problem.best_tau(theta_s, near)[0]
 
 
 def _described(problem: Problem, linear: list[float], tau_s: float, theta_s: float, square: float) -> Fit:
@@ -206,7 +214,7 @@ def _described(problem: Problem, linear: list[float], tau_s: float, theta_s: flo
     x, fading = response(problem.on, tau_s, theta_s), _fading(tau_s, len(problem.on))
     without = [ground + ahead * faded + drift * _hours(i) for i, faded in enumerate(fading)]
     line = [gain * share + bare for share, bare in zip(x, without, strict=True)]
-    left = [v - line[i] for v, i in zip(problem.v, problem.known, strict=True)]
+    left = problem.left(columns, linear)
     slopes = [*columns, *(_slope(problem, linear, tau_s, theta_s, which) for which in (0, 1))]
     freedom = max(len(left) - len(slopes), 1)
     cov = _covariance(slopes, square / freedom)
@@ -234,9 +242,9 @@ def _slope(
     for sign in (1.0, -1.0):
         tau = tau_s + sign * by_s * (which == 0)
         columns = problem.columns(tau, max(theta_s + sign * by_s * (which == 1), 0.0))
-        lines.append([_dot(linear, row) for row in zip(*columns, strict=True)])
+        lines.append(problem.left(columns, linear))
     wide_s = 2.0 * by_s if which == 0 else by_s + min(by_s, theta_s)
-    return [(up - down) / wide_s for up, down in zip(*lines, strict=True)]
+    return [(down - up) / wide_s for up, down in zip(*lines, strict=True)]
 
 
 def _covariance(slopes: Sequence[Sequence[float]], noise: float) -> Matrix:

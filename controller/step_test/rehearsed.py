@@ -8,7 +8,6 @@ Never: touches a line, a probe, a file or the spool of a real room.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from contextlib import suppress
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
@@ -111,6 +110,5 @@ class RehearsedSite:
         return list(self._history.reader().minutes(from_s, to_s))
 
     def close(self) -> None:
-        with suppress(Exception):
-            self.world.relay.close()
+        self.world.relay.close()
         self._history.close()

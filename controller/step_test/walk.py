@@ -153,7 +153,10 @@ class Walk:
         try:
             self._watch(for_s, misting=False)
         except Ended:
-            self._talk.say("The pause ends by itself; `hygrohold resume` ends it now.")
+            self._talk.say(
+                "The pause ends by itself; `hygrohold resume` ends it now. Once it is over, "
+                "`hygrohold step-test --last` looks at what the record has."
+            )
             raise
 
     def _watch(self, for_s: float, misting: bool) -> None:

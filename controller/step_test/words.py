@@ -41,7 +41,8 @@ def _room(outcome: Outcome) -> list[str]:
         _row("the rise levels off towards", fit.gain * per_pct, gain_sd * per_pct, "%RH"),
         f"  {'meanwhile the room went by itself':<34} {fit.drift * per_pct:+.1f} %RH an hour",
         f"  {'the line misses a minute by':<34} {fit.rms * per_pct:.2f} %RH (root mean square)",
-        "Walls and goods take and give for hours: what mist does over a day is not in these figures.",
+        "Give or take is what scatter alone makes; another day gives more. Walls and goods take and give for",
+        "hours: what mist does over a day is not in these figures.",
     ]
     if stretch.warmed_k >= 1.0:
         lines.append("The temperature moved meanwhile; moisture was reckoned without that.")
