@@ -29,7 +29,7 @@ MINUTE_S = 60.0
 LEAST_TAU_S, MOST_TAU_S = 120.0, 24.0 * 3600.0
 MOST_THETA_S = 20.0 * 60.0
 GOLDEN = 0.5 * (sqrt(5.0) - 1.0)
-GRID_S, NARROW_S = 120, 0.2
+GRID_S, NARROW_S = 120, 1.0
 STEP = log(MOST_TAU_S / LEAST_TAU_S) / 10.0
 LOG_TAUS = tuple(log(LEAST_TAU_S) + STEP * turn for turn in range(11))
 MOST_TURNS = 4
@@ -67,10 +67,11 @@ def response(on: Sequence[float], tau_s: float, theta_s: float) -> list[float]:
     parts = [(late * MINUTE_S, back + 1), ((1.0 - late) * MINUTE_S, back)]
     steps = [(for_s, exp(-for_s / tau_s), ago) for for_s, ago in parts if for_s > 0.0]
     x, means = 0.0, []
+    padded = [on[0]] * (back + 1) + list(on)  # before the first minute as in it
     for now in range(len(on)):
         area = 0.0
         for for_s, fades, ago in steps:
-            u = on[max(now - ago, 0)]
+            u = padded[now + back + 1 - ago]
             area += u * for_s + (x - u) * tau_s * (1.0 - fades)
             x = u + (x - u) * fades
         means.append(area / MINUTE_S)

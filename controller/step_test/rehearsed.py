@@ -54,6 +54,7 @@ class RehearsedSite:
         self._tick_s = settings.loop.tick_s
         self._shown = settings.room.units
         self._asked = 0
+        self._until_s = self.world.mono_s
         parts = Parts(
             Controller(settings), self.world.probes, self.world.relay, self.world, MemoryKeep(), self,
             self._history, (self,), lambda: self.world.outdoor.temp_c,
@@ -67,8 +68,9 @@ class RehearsedSite:
         self._loop.tick(self.world.now())
 
     def pass_time(self, seconds: float) -> None:
-        until_s = self.world.mono_s + seconds
-        while self.world.mono_s + self._tick_s <= until_s + 1e-6:
+        """In whole ticks; what is left of one is passed with the next call."""
+        self._until_s += seconds
+        while self.world.mono_s + self._tick_s <= self._until_s + 1e-6:
             if not self.world.wait_until(self.world.mono_s + self._tick_s):
                 raise RequestError("the rehearsal has no more days")
             self._tick()
