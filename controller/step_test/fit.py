@@ -39,7 +39,7 @@ Matrix = tuple[tuple[float, ...], ...]
 
 
 class Fit(NamedTuple):
-    """Moisture units as given, seconds. ``cov``: of gain, tau_s and theta_s, without any stretching."""
+    """Moisture units as given, seconds. ``cov``: of gain, tau_s, theta_s and drift, not stretched."""
 
     gain: float  # that a duty of 1 would raise in the end
     tau_s: float
@@ -249,9 +249,9 @@ def _slope(
 
 
 def _covariance(slopes: Sequence[Sequence[float]], noise: float) -> Matrix:
-    """Of gain, tau and theta; infinite where the minutes do not tell them apart."""
+    """Of gain, tau, theta and drift; infinite where the minutes do not tell them apart."""
     square = [[_dot(a, b) for b in slopes] for a in slopes]
-    wanted = (0, 4, 5)
+    wanted = (0, 4, 5, 3)
     rows = []
     for i in wanted:
         column = _solved(square, [float(i == j) for j in range(len(slopes))])

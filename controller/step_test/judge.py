@@ -88,8 +88,9 @@ def after_fit(stretch: Stretch, fit: Fit) -> None:
 def _drift(stretch: Stretch, fit: Fit, rise_rh_pct: float) -> None:
     """A steady drift is in the fit; but one as great as what is looked for was hardly steady."""
     drift_rh_pct = fit.drift * stretch.per_pct
+    unsure_rh_pct = 2.0 * fit.stretched * sqrt(max(fit.cov[3][3], 0.0)) * stretch.per_pct
     hours = len(stretch.minutes) * MINUTE_S / 3600.0
-    if abs(drift_rh_pct) * hours > rise_rh_pct:
+    if (abs(drift_rh_pct) - unsure_rh_pct) * hours > rise_rh_pct:
         raise Untold(
             f"the room drifted by itself by {drift_rh_pct:+.1f} %RH an hour, in all more than the "
             f"{rise_rh_pct:.1f} %RH that the mist raised it. Try when heating and weather are steady"

@@ -160,7 +160,9 @@ def test_what_a_short_test_cannot_tell_is_not_told_and_bounds_are_said() -> None
     outcome = outcome._replace(stretch=outcome.stretch._replace(warmed_k=1.5))
     assert outcome.fit is not None
     assert outcome.found is not None
-    vague = outcome.fit._replace(cov=((1e4, 0.0, 0.0), (0.0, 1e8, 0.0), (0.0, 0.0, 1.0)))
+    vague = outcome.fit._replace(
+        cov=((1e4, 0.0, 0.0, 0.0), (0.0, 1e8, 0.0, 0.0), (0.0, 0.0, 1.0, 0.0), (0.0, 0.0, 0.0, 1.0))
+    )
     text = "\n".join(
         words.told(outcome._replace(fit=vague, found=outcome.found._replace(bounded=True)), DemandLimits())
     )
