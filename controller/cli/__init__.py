@@ -35,6 +35,7 @@ COMMANDS = (
     "pause",
     "resume",
     "humidify",
+    "step-test",
     "raise",
     "bypass",
     "acknowledge",
@@ -68,7 +69,7 @@ def parser() -> argparse.ArgumentParser:
     whole.add_argument("--version", action="version", version=f"hygrohold {__version__}")
     commands = whole.add_subparsers(dest="command", metavar="COMMAND", required=True)
     for name in COMMANDS:
-        module = "raise_target" if name == "raise" else name  # a module cannot be called raise
+        module = "raise_target" if name == "raise" else name.replace("-", "_")  # as modules can be called
         import_module(f"controller.cli.{module}").add(commands)
     return whole
 
