@@ -26,7 +26,7 @@ BY_HAND = ("coverage", "years", "crash")
 """They do not fit into the time of a check."""
 SLOWEST = 4.0
 """A machine may be this many times slower than the one the budgets were set on."""
-APART = ("crash", "kernel", "long")
+APART = ("browser", "crash", "kernel", "long")
 """Folders of tests/ that have a command of their own."""
 
 
