@@ -121,6 +121,11 @@ def test_minutes_that_cannot_be_used_are_refused() -> None:
         assert told in reckon(these, WINDOW_S).untold
 
 
+def test_minutes_that_give_no_line_are_refused(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("controller.step_test.outcome.fit", lambda moisture, on: None)
+    assert "do not tell mist from what the room does by itself" in judged(QUIET).untold
+
+
 def pasted(lines: list[str]) -> DemandLimits:
     """What the lines to paste are, as settings."""
     begin = lines.index("[demand]")
