@@ -19,14 +19,14 @@ of the band: rather some hours dry than all of them a little.
 
 from __future__ import annotations
 
-from math import ceil, exp, isfinite, sqrt
+from math import ceil, exp, inf, isfinite, sqrt
 from typing import NamedTuple
 
-from controller.core import air, room_model, runtime
+from controller.core import room_model, runtime
 from controller.core.limits import Foresight
 from controller.core.records import NEVER_T, Ahead, Room
-from controller.core.room_block import PA_PER_PCT
-from controller.core.room_model import MIDDLE_PCT, RoomMemory
+from controller.core.room_block import moisture_of
+from controller.core.room_model import RoomMemory
 from controller.core.runtime import WINDOW_S, RuntimeMemory
 from controller.core.tuning import TuningMemory
 
@@ -41,7 +41,9 @@ LEAST_HALF_RH_PCT = 0.5
 SPARE = 0.95
 """Share of water and cap that is planned with."""
 SPARING_HALF_RH_PCT = 1.5
+"""keep-hours, where water or cap is scarce: a wider swing would hold the air moister than it must be."""
 LOPSIDED = 3.0
+"""keep-hours, else: one side of the swing may be so many times as wide as the other."""
 ERROR_PERIOD_S = 300.0
 """keep-error: a pulse and its pause together; half of it would halve the swing and double the switchings."""
 LONGEST_LEAD_S = 2.0 * 3600.0
@@ -92,7 +94,7 @@ def advance(memory: ForesightMemory, scene: Scene) -> ForesightMemory:
         if 2.0 * 3600.0 < lasted_s < 14.0 * DAY_S:
             every_s = lasted_s if every_s is None else every_s + 0.3 * (lasted_s - every_s)
         fill_t = scene.fill_t
-    followed = _follow(memory, model, model.room, scene)
+    followed = _follow(memory, model, room_model.known(model), scene)
     return followed._replace(model=model, fill_t=fill_t, fill_every_s=every_s)
 
 
@@ -114,14 +116,17 @@ def blind(memory: ForesightMemory) -> ForesightMemory:
 
 def _follow(memory: ForesightMemory, model: RoomMemory, room: Room | None, scene: Scene) -> ForesightMemory:
     dt_s, used = scene.dt_s, scene.used
-    seen = air.vapour_pressure_pa(scene.temp_c, scene.rh_pct) / PA_PER_PCT
+    seen = moisture_of(scene.temp_c, scene.rh_pct)
+    moved = memory._replace(air=seen, shown=seen)
+    if room is None:  # its means begin with it: a dry room that was just filled up is no common day
+        return moved._replace(seen_s=0.0)
     seen_s = min(memory.seen_s + dt_s, DAY_S)
     weight = min(dt_s / seen_s, 1.0) if seen_s > 0.0 else 1.0
     share = min(scene.on_s / dt_s, 1.0) if dt_s > 0.0 else 0.0
     duty = memory.duty + weight * (share - memory.duty)
     moisture = memory.moisture + weight * (seen - memory.moisture)
-    moved = memory._replace(air=seen, shown=seen, duty=duty, moisture=moisture, seen_s=seen_s)
-    if memory.air is None or room is None or not 0.0 < dt_s <= 600.0:
+    moved = moved._replace(duty=duty, moisture=moisture, seen_s=seen_s)
+    if memory.air is None or not 0.0 < dt_s <= 600.0:
         return moved
     rh_a_pct = scene.rh_pct / seen if seen > 0.0 else 1.0
     now = _on(memory.air, room, model.block.slow_rh_pct, rh_a_pct, used, scene.t - dt_s - room.dead_s, dt_s)
@@ -148,17 +153,21 @@ def _on(
         at = from_t + step * step_s
         share = runtime.on_s_between(used, at, at + step_s) / step_s if step_s > 0.0 else 0.0
         behind = 0.0 if slow_rh_pct is None else slow_rh_pct - now * rh_a_pct
-        rate = room.gain * share + room.ground + room.store * behind - room.loss * (now - MIDDLE_PCT)
-        now += rate * step_s / 3600.0
+        now += room_model.rate(room, now, behind, share) * step_s / 3600.0
     return now
+
+
+def _between(figure: float, least: float, most: float) -> float:
+    """Bounded; what is no number is the least."""
+    return (figure if figure < most else most) if figure >= least else least
 
 
 def leads_s(memory: ForesightMemory, change_rh_pct: float) -> tuple[float, float]:
     """How much earlier a rise and a fall of the setpoint must begin, for their middles to meet, seconds."""
-    room = None if memory.model is None else memory.model.room
+    room = room_model.known(memory.model)
     if room is None:
         return 0.0, 0.0
-    duty = min(max(memory.duty, 0.05), 0.95)
+    duty = _between(memory.duty, 0.05, 0.95)
     half = 0.5 * change_rh_pct * 3600.0
     rise_s, fall_s = half / max(room.gain * (1.0 - duty), 0.5), half / max(room.gain * duty, 0.5)
     return room.dead_s + min(rise_s, LONGEST_LEAD_S), room.dead_s + min(fall_s, LONGEST_LEAD_S)
@@ -174,24 +183,15 @@ def view(
     from the setpoint a swing may take the air, where something else than the band bounds it;
     ``accuracy_rh_pct``: of the probe.
     """
-    model = memory.model
-    room = None if model is None else model.room
-    if model is None or room is None or memory.air is None:
+    model, room = memory.model, room_model.known(memory.model)
+    seen = moisture_of(scene.temp_c, scene.rh_pct)
+    if model is None or room is None or memory.air is None or not seen > 0.0:
         return None
-    seen = air.vapour_pressure_pa(scene.temp_c, scene.rh_pct) / PA_PER_PCT
-    if not seen > 0.0:
-        return None
-    per_pct = scene.rh_pct / seen
-    ahead = per_pct * _on(
-        memory.air, room, model.block.slow_rh_pct, per_pct, scene.used, scene.t - room.dead_s, room.dead_s
-    )
+    per_pct, slow = scene.rh_pct / seen, model.block.slow_rh_pct
+    ahead = per_pct * _on(memory.air, room, slow, per_pct, scene.used, scene.t - room.dead_s, room.dead_s)
     if not isfinite(ahead):
         return None
-    lasts = setpoint_rh_pct
-    if memory.seen_s >= 0.5 * WINDOW_S:
-        bears = SPARE * min(scene.cap_s / WINDOW_S, _water_duty(memory, scene))
-        slope = max(room.loss, LEAST_LOSS) / room.gain
-        lasts = per_pct * (memory.moisture + (bears - memory.duty) / slope)
+    lasts = per_pct * _moisture_that_lasts(memory, scene, room)
     paced = lasts < setpoint_rh_pct
     centre = min(setpoint_rh_pct, max(lasts, setpoint_rh_pct - MOST_LOWERED_RH_PCT))
     edge = EDGE_RH_PCT + sqrt(max(memory.square, 0.0)) * per_pct * (1.0 + room.lag_s / 400.0)
@@ -199,28 +199,37 @@ def view(
         edge = max(edge, accuracy_rh_pct)
     lowest, highest = low_rh_pct + edge, high_rh_pct - edge
     rise = room.gain * per_pct / 3600.0  # a second
-    if choice == "keep-hours":
+    if choice == "keep-error":
+        duty = _between(memory.duty, 0.1, 0.9)
+        below = above = 0.5 * ERROR_PERIOD_S * rise * duty * (1.0 - duty)
+        floor = -inf
+    else:
+        floor = low_rh_pct + 0.5 * edge
         if paced:
             centre = min(max(centre, lowest + SPARING_HALF_RH_PCT), setpoint_rh_pct)
-            below = above = SPARING_HALF_RH_PCT
-        else:  # as wide as the band allows, and no side more than thrice the other
-            room_below, room_above = centre - lowest, highest - centre
-            below, above = min(room_below, LOPSIDED * room_above), min(room_above, LOPSIDED * room_below)
-    else:
-        duty = min(max(memory.duty, 0.1), 0.9)
-        below = above = 0.5 * ERROR_PERIOD_S * rise * duty * (1.0 - duty)
+        below, above = (SPARING_HALF_RH_PCT,) * 2 if paced else _widest(centre - lowest, highest - centre)
     below = max(min(below, most_half_rh_pct), LEAST_HALF_RH_PCT)
     above = max(min(above, most_half_rh_pct), LEAST_HALF_RH_PCT)
     # A run lasts at least its shortest, and ends at a look: what it gives beyond the edge is kept below it.
-    floor = low_rh_pct + 0.5 * edge
-    if choice == "keep-error":
-        floor = min(floor, centre - below)
     lower = max(min(centre - below, highest - rise * scene.shortest_on_s), floor)
     lower = min(lower, setpoint_rh_pct)
     upper = max(centre + above - 0.5 * rise * scene.dt_s, lower + LEAST_HALF_RH_PCT)
     middle = 0.5 * (lower + upper)
-    slow = scene.rh_pct if model.block.slow_rh_pct is None else model.block.slow_rh_pct
-    return Ahead(ahead, middle, upper - middle, paced, room, memory.air, slow, per_pct, memory.duty)
+    walls = scene.rh_pct if slow is None else slow
+    return Ahead(ahead, middle, upper - middle, paced, room, walls, per_pct, memory.duty)
+
+
+def _widest(below: float, above: float) -> tuple[float, float]:
+    """As wide as the band allows, and no side more than ``LOPSIDED`` times the other."""
+    return min(below, LOPSIDED * above), min(above, LOPSIDED * below)
+
+
+def _moisture_that_lasts(memory: ForesightMemory, scene: Scene, room: Room) -> float:
+    """At which water and cap suffice; infinite while too little of a day was seen to say."""
+    if not memory.seen_s >= 0.5 * WINDOW_S:
+        return inf
+    bears = SPARE * min(scene.cap_s / WINDOW_S, _water_duty(memory, scene))
+    return memory.moisture + (bears - memory.duty) * room.gain / max(room.loss, LEAST_LOSS)
 
 
 def _water_duty(memory: ForesightMemory, scene: Scene) -> float:

@@ -176,7 +176,6 @@ class Room(NamedTuple):
     loss: float  # share of the distance from the background that is lost
     ground: float  # what the room would gain at 50
     store: float  # what walls give for each %RH that they are moister than the air
-    heat: float  # for each K that it gets warmer (not an hour)
     dead_s: float  # until mist begins to show at the probe
     lag_s: float  # and how slowly it then does
     gain_sd: float  # standard deviations
@@ -192,7 +191,6 @@ class Ahead(NamedTuple):
     half_rh_pct: float  # so far below it mist begins, so far above it ends
     paced: bool  # the setpoint is lowered, so that water or the cap lasts
     room: Room
-    air_pct: float  # moisture of the air now
     slow_rh_pct: float  # RH that walls and goods are taken to have
     per_pct: float  # %RH now for each of moisture
     duty: float  # mean of about the last day

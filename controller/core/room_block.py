@@ -43,13 +43,18 @@ class Block(NamedTuple):
     last: tuple[float, float] | None = None  # moisture and gap at the last tick
 
 
+def moisture_of(temp_c: float, rh_pct: float) -> float:
+    """Vapour pressure in %RH at 24 °C."""
+    return air.vapour_pressure_pa(temp_c, rh_pct) / PA_PER_PCT
+
+
 def tick(
     block: Block, t: float, dt_s: float, on_s: float, used: RuntimeMemory, rh_pct: float, temp_c: float
 ) -> Block:
     """One more look, ``dt_s`` (above 0) after the last."""
     began_t, seen_s, v, v_late, gap, gap_late, temp, was_on_s, mist, mist_late, lagged, slow, last = block
     late = min(max(t - 0.5 * dt_s - began_t, 0.0) / BLOCK_S, 1.0)
-    moisture = air.vapour_pressure_pa(temp_c, rh_pct) / PA_PER_PCT
+    moisture = moisture_of(temp_c, rh_pct)
     slow = rh_pct if slow is None else slow + (1.0 - exp(-dt_s / STORE_S)) * (rh_pct - slow)
     behind = slow - rh_pct
     before_v, before_gap = last or (moisture, behind)

@@ -32,7 +32,19 @@ from typing import NamedTuple
 from controller.core import room_block, room_guess
 from controller.core.records import Room
 from controller.core.room_block import BLOCK_S, SHOWS, Block
-from controller.core.room_guess import GAIN, GROUND, HEAT, LOSS, STORE, Guess, dot, learn, loosened, spread
+from controller.core.room_guess import (
+    GAIN,
+    GROUND,
+    LOSS,
+    MOST,
+    SIZE,
+    STORE,
+    Guess,
+    dot,
+    learn,
+    loosened,
+    spread,
+)
 from controller.core.runtime import RuntimeMemory
 
 BLOCKS_AN_HOUR = 3600.0 / BLOCK_S
@@ -75,7 +87,6 @@ class RoomMemory(NamedTuple):
     strange: int = 0  # blocks that tell of the mist, in a row, that could not be explained
     seen: int = 0  # blocks
     best: int = 1  # the guess that is believed
-    room: Room | None = None  # what it says, once it is known
 
 
 def sound(memory: RoomMemory) -> bool:
@@ -159,18 +170,20 @@ def _taught(
         for guess, each in zip(guesses, rows, strict=True)
     )
     blocks = min(memory.blocks + (misty and not held), 10**6)
-    believed = _believed(guesses, memory.best)
     return memory._replace(
-        guesses=guesses, upset=upset, strange=strange, blocks=blocks, best=believed,
-        room=_known(guesses[believed], believed, blocks),
+        guesses=guesses, upset=upset, strange=strange, blocks=blocks, best=_believed(guesses, memory.best)
     )  # fmt: skip
 
 
-def _known(guess: Guess, show: int, blocks: int) -> Room | None:
-    """What the guess says an hour, where enough was learned to build on it."""
-    theta, cov = guess.theta, guess.cov
+def known(memory: RoomMemory | None) -> Room | None:
+    """What the believed guess says an hour, where enough was learned to build on it."""
+    if memory is None or memory.blocks < LEARNING_BLOCKS or not 0 <= memory.best < len(memory.guesses):
+        return None
+    theta, cov = memory.guesses[memory.best][:2]
+    if len(theta) != SIZE or not all([abs(figure) < MOST for figure in theta]):
+        return None
     gain = theta[GAIN]
-    if blocks < LEARNING_BLOCKS or not gain > 0.0 or not gain * gain > SURE * SURE * cov[GAIN][GAIN]:
+    if not gain > 0.0 or not gain * gain > SURE * SURE * cov[GAIN][GAIN]:
         return None
     gain_sd, loss_sd, store_sd = (
         CAUTION * BLOCKS_AN_HOUR * sqrt(max(cov[i][i], 0.0)) for i in (GAIN, LOSS, STORE)
@@ -180,20 +193,26 @@ def _known(guess: Guess, show: int, blocks: int) -> Room | None:
         BLOCKS_AN_HOUR * theta[LOSS],
         BLOCKS_AN_HOUR * theta[GROUND],
         BLOCKS_AN_HOUR * theta[STORE],
-        theta[HEAT],
-        *SHOWS[show],
+        *SHOWS[memory.best % len(SHOWS)],
         gain_sd,
         loss_sd,
         store_sd,
     )
 
 
+def rate(room: Room, moisture: float, gap_rh_pct: float, mist: float) -> float:
+    """How fast the air changes, an hour: the equation of the head at a steady temperature.
+
+    ``gap_rh_pct``: how much moister walls are than the air; ``mist``: the share of it that shows now.
+    """
+    return room.gain * mist + room.ground + room.store * gap_rh_pct - room.loss * (moisture - MIDDLE_PCT)
+
+
 def recalled(memory: RoomMemory) -> RoomMemory:
     """What was kept, where learning can have given it; the block under way begins anew."""
     if not sound(memory):
         return RoomMemory()
-    room = _known(memory.guesses[memory.best], memory.best, memory.blocks)
-    return memory._replace(block=Block(), before=None, room=room)
+    return memory._replace(block=Block(), before=None)
 
 
 def blind(memory: RoomMemory) -> RoomMemory:

@@ -11,7 +11,7 @@ from datetime import datetime, timedelta
 
 from controller.core.records import Ahead, Decision
 from controller.core.room_block import STORE_S
-from controller.core.room_model import MIDDLE_PCT
+from controller.core.room_model import MIDDLE_PCT, rate
 
 STEP_S = 60.0
 RISE_S = 1200.0
@@ -56,20 +56,19 @@ def _run(ahead: Ahead, on: bool, for_s: float) -> list[tuple[float, float]]:
         if t >= for_s or t >= LONGEST_S:
             return trace
         rh_pct = now * ahead.per_pct
-        rate = room.gain * on + room.ground + room.store * (slow - rh_pct) - room.loss * (now - MIDDLE_PCT)
-        now += rate * STEP_S / 3600.0
+        now += rate(room, now, slow - rh_pct, float(on)) * STEP_S / 3600.0
         slow += (rh_pct - slow) * STEP_S / STORE_S
         t += STEP_S
 
 
 def half_life_s(ahead: Ahead) -> float | None:
     """Seconds in which half of a little moisture more than the room would have is gone; None: not in 12 h."""
-    room = ahead.room
+    alone = ahead.room._replace(ground=0.0)  # what is more than the background, whatever that is
     extra, walls, t = 1.0, 0.0, 0.0
     while extra > 0.5:
-        rate = room.store * (walls - extra) * ahead.per_pct - room.loss * extra
+        falls = rate(alone, MIDDLE_PCT + extra, (walls - extra) * ahead.per_pct, 0.0)
         walls += (extra - walls) * STEP_S / STORE_S
-        extra += rate * STEP_S / 3600.0
+        extra += falls * STEP_S / 3600.0
         t += STEP_S
         if t > LONGEST_S or not abs(extra) < 10.0:
             return None
@@ -99,7 +98,7 @@ def _raises(ahead: Ahead) -> str:
 
 
 def _needs(ahead: Ahead, rate_l_per_h: float) -> str:
-    return f"As the last day was, it needs {24.0 * ahead.duty * rate_l_per_h:.1f} L a day."
+    return f"As the last day was, it uses {24.0 * ahead.duty * rate_l_per_h:.1f} L a day."
 
 
 def _reaches(ahead: Ahead, decision: Decision) -> str | None:

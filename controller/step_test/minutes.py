@@ -15,7 +15,7 @@ from itertools import pairwise
 from typing import NamedTuple
 
 from controller.core import air
-from controller.core.room_block import PA_PER_PCT
+from controller.core.room_block import PA_PER_PCT, moisture_of
 from controller.ports import Sample
 
 MINUTE_S = 60.0
@@ -77,5 +77,5 @@ def _whole(samples: Sequence[Sample]) -> None:
 def _minute(row: Sample) -> Minute:
     moisture = None
     if row.rh_pct is not None and row.temp_c is not None and COLDEST_C <= row.temp_c <= WARMEST_C:
-        moisture = air.vapour_pressure_pa(row.temp_c, row.rh_pct) / PA_PER_PCT
+        moisture = moisture_of(row.temp_c, row.rh_pct)
     return Minute(row.at_s, moisture, min(max(row.on_s / MINUTE_S, 0.0), 1.0), row.rh_pct, row.reason)

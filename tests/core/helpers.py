@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import json
 from bisect import bisect_right
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from datetime import UTC, datetime, timedelta
 from math import exp
 from typing import Any
@@ -265,3 +265,23 @@ class Embedder:
             self.boot += 1
         self.controller = Controller(self.settings, through_json(kept))
         self.kept = self.controller.state
+
+
+def float_paths(value: Any, path: tuple[Any, ...] = ()) -> Iterator[tuple[Any, ...]]:
+    if hasattr(value, "_fields"):
+        for name in value._fields:
+            yield from float_paths(getattr(value, name), (*path, name))
+    elif isinstance(value, tuple):
+        for index, item in enumerate(value):
+            yield from float_paths(item, (*path, index))
+    elif isinstance(value, float):
+        yield path
+
+
+def with_figure(value: Any, path: tuple[Any, ...], figure: float) -> Any:
+    if not path:
+        return figure
+    key, *rest = path
+    if isinstance(key, str):
+        return value._replace(**{key: with_figure(getattr(value, key), tuple(rest), figure)})
+    return (*value[:key], with_figure(value[key], tuple(rest), figure), *value[key + 1 :])

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from controller.core import room_model
 from controller.core.room_guess import GAIN, GROUND, LOSS, SIZE, STORE
 from controller.core.room_model import BLOCKS_AN_HOUR, RoomMemory
 
@@ -18,5 +17,5 @@ def model_of(
     plain = RoomMemory()
     guess = plain.guesses[0]._replace(theta=tuple(theta), cov=cov, noise=0.01)
     guesses = tuple(guess if i == show else each for i, each in enumerate(plain.guesses))
-    known = room_model.recalled(plain._replace(guesses=guesses, blocks=1000, best=show))
-    return known._replace(block=known.block._replace(slow_rh_pct=60.0))
+    block = plain.block._replace(slow_rh_pct=60.0)
+    return plain._replace(guesses=guesses, blocks=1000, best=show, block=block)

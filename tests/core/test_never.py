@@ -31,9 +31,11 @@ from tests.core.helpers import (
     Rig,
     at_surface_rh_pct,
     flat,
+    float_paths,
     most_on_s,
     quick,
     through_json,
+    with_figure,
 )
 
 NUMBERS = itertools.count()
@@ -393,26 +395,6 @@ def test_it_always_answers(wild: list[dict[str, Any]], method: str, two: bool) -
 
 
 # --- three: a state from elsewhere ---
-
-
-def float_paths(value: Any, path: tuple[Any, ...] = ()) -> Iterator[tuple[Any, ...]]:
-    if hasattr(value, "_fields"):
-        for name in value._fields:
-            yield from float_paths(getattr(value, name), (*path, name))
-    elif isinstance(value, tuple):
-        for index, item in enumerate(value):
-            yield from float_paths(item, (*path, index))
-    elif isinstance(value, float):
-        yield path
-
-
-def with_figure(value: Any, path: tuple[Any, ...], figure: float) -> Any:
-    if not path:
-        return figure
-    key, *rest = path
-    if isinstance(key, str):
-        return value._replace(**{key: with_figure(getattr(value, key), tuple(rest), figure)})
-    return (*value[:key], with_figure(value[key], tuple(rest), figure), *value[key + 1 :])
 
 
 def rich_rig(method: str) -> Rig:

@@ -13,7 +13,7 @@ from controller.core.demand import DemandLimits, DemandMemory
 from controller.core.records import Room
 from controller.core.tuning import Gains, TuningMemory
 
-ROOM = Room(60.0, 1.0, -20.0, 0.0, 0.0, 75.0, 30.0, 1.0, 0.05, 0.02)
+ROOM = Room(60.0, 1.0, -20.0, 0.0, 75.0, 30.0, 1.0, 0.05, 0.02)
 
 
 def test_simc_for_a_first_order_lag() -> None:
