@@ -1,9 +1,12 @@
-"""For every test: no waiting on the wall clock, and property tests that give the same verdict each time."""
+"""For every test: no waiting on the wall clock, property tests with the same verdict each time, typed answers."""
 
 from __future__ import annotations
 
 import os
+import sys
 import time
+from collections.abc import Callable, Iterator
+from typing import Any
 
 import pytest
 from hypothesis import HealthCheck, settings
@@ -43,3 +46,20 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     for path in {item.path for item in items if item.get_closest_marker("process")}:
         if "mark.process" not in path.read_text(encoding="utf-8"):
             raise pytest.UsageError(f"{path}: mark its tests with pytest.mark.process in the file itself")
+
+
+@pytest.fixture
+def typed(monkeypatch: pytest.MonkeyPatch) -> Iterator[Callable[[str], None]]:
+    """Answers, as from a pipe; after them the end of input."""
+    opened: list[Any] = []
+
+    def give(text: str) -> None:
+        read_end, write_end = os.pipe()
+        os.write(write_end, text.encode())
+        os.close(write_end)
+        opened.append(os.fdopen(read_end))
+        monkeypatch.setattr(sys, "stdin", opened[-1])
+
+    yield give
+    for file in opened:
+        file.close()

@@ -110,7 +110,7 @@ class Installation:
         _make_public(target.parent)
         if target.exists() and not self._same(target):
             said = f"the older one is now {folders.set_aside(target, 'older').name}"
-        _write(target, self._source.read_text(encoding="utf-8"))
+        write_public(target, self._source.read_text(encoding="utf-8"))
         if self._where.root is None and _is_group(USER):  # addresses in [notify] are as good as passwords
             shutil.chown(target, group=USER)
             target.chmod(0o640)
@@ -184,7 +184,7 @@ class Installation:
 
     @staticmethod
     def _text(path: Path, text: str, what: str) -> Step:
-        return Step(f"Write the {what} {path}", lambda: _write(path, text))
+        return Step(f"Write the {what} {path}", lambda: write_public(path, text))
 
 
 class Removal:
@@ -237,7 +237,8 @@ def _unlink(path: Path) -> str:
     return ""
 
 
-def _write(path: Path, text: str) -> str:
+def write_public(path: Path, text: str) -> str:
+    """A file that all may read, in a folder that all may look into; "" as a step's word."""
     _make_public(path.parent)
     write_whole(path, text)
     path.chmod(0o644)

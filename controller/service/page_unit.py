@@ -11,10 +11,9 @@ from collections.abc import Callable, Iterable, Sequence
 from importlib.util import find_spec
 from pathlib import Path
 
-from controller.files import write_whole
 from controller.service.folders import PAGE, SETTINGS, STATE, UNITS, USER, Folders
-from controller.service.install import Run, Step, run_command
-from controller.service.unit import Program, quoted
+from controller.service.install import Run, Step, run_command, write_public
+from controller.service.unit import SANDBOX, Program, quoted
 
 PAGE_UNIT = f"{USER}-page.service"
 LIBRARIES = ("bottle", "waitress")
@@ -64,25 +63,7 @@ ReadWritePaths={STATE}
 ProtectHome=yes
 PrivateTmp=yes
 RestrictAddressFamilies=AF_UNIX AF_INET AF_INET6
-ProtectKernelTunables=yes
-ProtectKernelModules=yes
-ProtectKernelLogs=yes
-ProtectControlGroups=yes
-ProtectHostname=yes
-ProtectClock=yes
-ProtectProc=invisible
-NoNewPrivileges=yes
-CapabilityBoundingSet=
-AmbientCapabilities=
-RestrictNamespaces=yes
-RestrictRealtime=yes
-RestrictSUIDSGID=yes
-LockPersonality=yes
-MemoryDenyWriteExecute=yes
-RemoveIPC=yes
-SystemCallArchitectures=native
-SystemCallErrorNumber=EPERM
-SystemCallFilter=@system-service
+{SANDBOX}ProtectClock=yes
 # Not without @resources: it makes itself nicer than the rooms.
 SystemCallFilter=~@privileged
 
@@ -102,7 +83,7 @@ def missing() -> str:
 def install_page(program: Program, where: Folders, start: bool, run: Run = run_command) -> Iterable[Step]:
     """In order; each is done when its turn comes."""
     unit = where.units / PAGE_UNIT
-    yield Step(f"Write the unit {unit}", lambda: _write(unit, page_unit(program)))
+    yield Step(f"Write the unit {unit}", lambda: write_public(unit, page_unit(program)))
     if where.root is not None:
         yield Step(f"Have {PAGE_UNIT} started with the machine", lambda: _link(where))
         return
@@ -128,13 +109,6 @@ def _doing(run: Run, words: Sequence[str]) -> Callable[[], str]:
         return ""
 
     return do
-
-
-def _write(path: Path, text: str) -> str:
-    path.parent.mkdir(parents=True, exist_ok=True)
-    write_whole(path, text)
-    path.chmod(0o644)
-    return ""
 
 
 def _link(where: Folders) -> str:

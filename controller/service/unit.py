@@ -18,6 +18,28 @@ FAILED_UNIT = f"{USER}-failed@.service"
 REFUSED_STATUS = 3
 """Exit code of ``hygrohold run`` where it was asked to do what it will not: trying again changes nothing."""
 
+SANDBOX = """\
+ProtectKernelTunables=yes
+ProtectKernelModules=yes
+ProtectKernelLogs=yes
+ProtectControlGroups=yes
+ProtectHostname=yes
+ProtectProc=invisible
+NoNewPrivileges=yes
+CapabilityBoundingSet=
+AmbientCapabilities=
+RestrictNamespaces=yes
+RestrictRealtime=yes
+RestrictSUIDSGID=yes
+LockPersonality=yes
+MemoryDenyWriteExecute=yes
+RemoveIPC=yes
+SystemCallArchitectures=native
+SystemCallErrorNumber=EPERM
+SystemCallFilter=@system-service
+"""
+"""What neither a room's program nor the page ever needs; what a unit allows or bars besides comes after it."""
+
 
 class Program(NamedTuple):
     """The installed program: its Python, and the folder of the package ``controller``."""
@@ -101,25 +123,7 @@ ProtectHome=yes
 PrivateTmp=yes
 # The network, for messages to people ([notify] in the settings); nothing listens.
 RestrictAddressFamilies=AF_UNIX AF_INET AF_INET6
-ProtectKernelTunables=yes
-ProtectKernelModules=yes
-ProtectKernelLogs=yes
-ProtectControlGroups=yes
-ProtectHostname=yes
-ProtectProc=invisible
-NoNewPrivileges=yes
-CapabilityBoundingSet=
-AmbientCapabilities=
-RestrictNamespaces=yes
-RestrictRealtime=yes
-RestrictSUIDSGID=yes
-LockPersonality=yes
-MemoryDenyWriteExecute=yes
-RemoveIPC=yes
-SystemCallArchitectures=native
-SystemCallErrorNumber=EPERM
-SystemCallFilter=@system-service
-SystemCallFilter=~@privileged @resources
+{SANDBOX}SystemCallFilter=~@privileged @resources
 # Reading whether the clock is synchronised needs this call; setting it needs a capability that is not there.
 # ProtectClock= would bar the call itself, and with it the answer.
 SystemCallFilter=adjtimex clock_adjtime clock_adjtime64

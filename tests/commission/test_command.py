@@ -8,7 +8,7 @@ import signal
 import subprocess
 import sys
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -26,23 +26,6 @@ PRINTOUT = ROOT / "demo" / "first-evening" / "commission.txt"
 COMMAND = "$ hygrohold commission --rehearse --settings demo/larch-room.toml"
 
 Typed = Callable[[str], None]
-
-
-@pytest.fixture
-def typed(monkeypatch: pytest.MonkeyPatch) -> Iterator[Typed]:
-    """Answers, as from a pipe; after them the end of input."""
-    opened: list[Any] = []
-
-    def give(text: str) -> None:
-        read_end, write_end = os.pipe()
-        os.write(write_end, text.encode())
-        os.close(write_end)
-        opened.append(os.fdopen(read_end))
-        monkeypatch.setattr(sys, "stdin", opened[-1])
-
-    yield give
-    for file in opened:
-        file.close()
 
 
 @pytest.fixture(autouse=True)

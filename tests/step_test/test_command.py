@@ -3,11 +3,9 @@
 from __future__ import annotations
 
 import os
-import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
 
 import pytest
 
@@ -49,22 +47,6 @@ def said(room: Path, capsys: pytest.CaptureFixture[str]) -> Callable[..., tuple[
         return code, out + err
 
     return command
-
-
-@pytest.fixture
-def typed(monkeypatch: pytest.MonkeyPatch) -> Iterator[Callable[[str], None]]:
-    opened: list[Any] = []
-
-    def give(text: str) -> None:
-        read_end, write_end = os.pipe()
-        os.write(write_end, text.encode())
-        os.close(write_end)
-        opened.append(os.fdopen(read_end))
-        monkeypatch.setattr(sys, "stdin", opened[-1])
-
-    yield give
-    for file in opened:
-        file.close()
 
 
 Said = Callable[..., tuple[int, str]]
