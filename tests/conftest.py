@@ -1,4 +1,4 @@
-"""For every test: no waiting on the wall clock, property tests with the same verdict each time, typed answers."""
+"""For every test: no waiting on the wall clock, property tests that repeat themselves, typed answers."""
 
 from __future__ import annotations
 

@@ -38,7 +38,7 @@ SystemCallArchitectures=native
 SystemCallErrorNumber=EPERM
 SystemCallFilter=@system-service
 """
-"""What neither a room's program nor the page ever needs; what a unit allows or bars besides comes after it."""
+"""What neither a room's program nor the page ever needs; what a unit allows or bars besides comes after."""
 
 
 class Program(NamedTuple):
