@@ -8,6 +8,7 @@ Never: waits for a slow visitor: each has a connection to itself, and a request 
 from __future__ import annotations
 
 import ipaddress
+import logging
 import os
 import signal
 import socket
@@ -111,6 +112,7 @@ def run(app: Wsgi, sock: socket.socket, say: Callable[[str], None]) -> None:
     for wish in (signal.SIGTERM, signal.SIGINT):
         signal.signal(wish, lambda *_: stopping.set())
     os.nice(NICENESS)
+    logging.getLogger("waitress.queue").setLevel(logging.ERROR)  # that a few wait for an answer is no news
     made = server(app, sock)
     host, port = cast("tuple[str, int]", sock.getsockname()[:2])
     say(f"http://{f'[{host}]' if ':' in host else host}:{port}/")

@@ -15,7 +15,6 @@ import argparse
 import hashlib
 import json
 import os
-import subprocess
 import sys
 import time
 from collections.abc import Sequence
@@ -29,6 +28,7 @@ sys.path.insert(0, str(ROOT))
 
 import platformdirs  # noqa: E402
 
+from tests.long.commit import commit  # noqa: E402
 from tests.long.control import table  # noqa: E402
 from tests.long.control.live import SETTLING_DAYS, Scores  # noqa: E402
 from tests.long.control.rooms import ROOMS  # noqa: E402
@@ -57,17 +57,6 @@ def sources(way: str) -> str:
         for path in sorted(ROOT.glob(pattern)):
             found.update(path.read_bytes())
     return found.hexdigest()[:16]
-
-
-def commit() -> str:
-    def git(*words: str) -> str:
-        return subprocess.run(
-            ("git", *words), cwd=ROOT, capture_output=True, text=True, check=False
-        ).stdout.strip()
-
-    return git("rev-parse", "--short", "HEAD") + (
-        " and changes not committed" if git("status", "--porcelain") else ""
-    )
 
 
 def lived(job: Job) -> tuple[Job, Lived, float]:

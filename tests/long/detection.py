@@ -12,7 +12,6 @@ environment: how many processes.
 from __future__ import annotations
 
 import os
-import subprocess
 import sys
 import time
 from concurrent.futures import ProcessPoolExecutor
@@ -25,6 +24,7 @@ sys.path.insert(0, str(ROOT))
 
 from controller.core import effect, effect_model  # noqa: E402
 from controller.simulator.world import World  # noqa: E402
+from tests.long.commit import commit  # noqa: E402
 from tests.long.control.live import Ours, live  # noqa: E402
 from tests.long.control.rooms import ROOMS, settings_of  # noqa: E402
 
@@ -136,19 +136,16 @@ def table(found: list[tuple[str, str, Watched]]) -> list[str]:
 
 
 def main(arguments: list[str]) -> int:
-    began = time.monotonic()
+    began, of_commit = time.monotonic(), commit()
     jobs = [(room, "", 0.0) for room in ROOMS]
     jobs += [(room, fault, begins_h) for room in ROOMS for fault in FAULTS for begins_h in BEGINS_H]
     with ProcessPoolExecutor(int(os.environ.get("WORKERS", os.cpu_count() or 1))) as pool:
         found = list(pool.map(job, *zip(*jobs, strict=True)))
-    commit = subprocess.run(
-        ["git", "rev-parse", "--short", "HEAD"], cwd=ROOT, capture_output=True, text=True, check=False
-    ).stdout.strip()
     head = [
         "# How soon mist that is missing, or comes unasked, is noticed, against false alarms",
         "",
         "SIMULATED. Made by `python tests/long/detection.py --write` "
-        f"at {commit}, {datetime.now(UTC):%Y-%m-%d}, in {(time.monotonic() - began) / 60:.0f} min.",
+        f"at {of_commit}, {datetime.now(UTC):%Y-%m-%d}, in {(time.monotonic() - began) / 60:.0f} min.",
         "",
         f"{DAYS:g} days of each room without a fault; ticks of a minute; the rooms of "
         "tests/long/control/rooms.py on real weather. The threshold is of the summed log likelihood ratio "

@@ -21,13 +21,17 @@ from datetime import date
 from pathlib import Path
 from typing import Any, NamedTuple
 
-from controller import __version__
-from controller.core.records import Action, Decision, Inputs
-from controller.core.words import DOUBTS, reason_name
-from controller.settings import Settings
-from controller.wiring import make_rehearsal
+ROOT = Path(__file__).resolve().parents[2]
+sys.path.insert(0, str(ROOT))
 
-PAGE = Path(__file__).resolve().parents[2] / "hardware_notes" / "fault-matrix.md"
+from controller import __version__  # noqa: E402
+from controller.core.records import Action, Decision, Inputs  # noqa: E402
+from controller.core.words import DOUBTS, reason_name  # noqa: E402
+from controller.settings import Settings  # noqa: E402
+from controller.wiring import make_rehearsal  # noqa: E402
+from tests.long.commit import commit  # noqa: E402
+
+PAGE = ROOT / "hardware_notes" / "fault-matrix.md"
 HOUR_S, DAY_S = 3600.0, 86400.0
 BEGINS_H = {"day": 60.0, "night": 74.0, "first": 0.0, "early": 30.0}
 """Noon of the third day, two o'clock of the night after it; the mist's effect is known after half a day."""
@@ -633,7 +637,7 @@ def short_line(results: list[Result]) -> str:
     return f"| {' | '.join(cells)} |"
 
 
-def page(results: list[Result], took_s: float) -> str:
+def page(results: list[Result], of_commit: str, took_s: float) -> str:
     judged = [result for result in results if result.row.room == "judged"]
     by_fault: dict[str, list[Result]] = {}
     for result in judged:
@@ -646,6 +650,7 @@ def page(results: list[Result], took_s: float) -> str:
     return TEMPLATE.format(
         today=f"{date.today():%Y-%m-%d}",  # noqa: DTZ011 - the day this page was made, where it was made
         version=__version__,
+        commit=of_commit,
         minutes=took_s / 60.0,
         cores=os.environ.get("WORKERS", os.cpu_count() or 1),
         runs=len(results),
@@ -665,8 +670,8 @@ TEMPLATE = """# Fault matrix: how soon each fault is told, and what it does to t
 program does with these faults in two invented rooms, not what happens in yours. Rehearse your own room:
 `hygrohold bench --list` names the faults.
 
-Generated {today} by hygrohold {version} with `python tests/long/fault_matrix.py --write`: {runs} runs in
-{minutes:.0f} minutes on {cores} processes. Do not edit by hand.
+Generated {today} by hygrohold {version}, commit {commit}, with `python tests/long/fault_matrix.py --write`:
+{runs} runs in {minutes:.0f} minutes on {cores} processes. Do not edit by hand.
 
 What a message means and what to look at is in [troubleshooting.md](troubleshooting.md).
 
@@ -732,13 +737,13 @@ Only reported, nothing is judged: 60 m³, walls that hold 15 times the moisture 
 
 def main(arguments: list[str]) -> int:
     words = [word for word in arguments if word != "--write"]
-    began = time.monotonic()
+    began, of_commit = time.monotonic(), commit()
     results = run(rows(words))
     took_s = time.monotonic() - began
     bad = sum(bool(result.broken) for result in results)
     print(f"{len(results)} runs in {took_s / 60.0:.0f} min; {bad} break a bound")
     if "--write" in arguments and not words:
-        PAGE.write_text(page(results, took_s), encoding="utf-8")
+        PAGE.write_text(page(results, of_commit, took_s), encoding="utf-8")
         print(f"written: {PAGE}")
     return 1 if bad else 0
 

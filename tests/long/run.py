@@ -1,6 +1,6 @@
 """The long tier: everything that takes too long for each change, one after the other, and what came of it.
 
-    python tests/long/run.py               all: some hours
+    python tests/long/run.py               all: some hours (TICK_S=60 for shorter fault-free years)
     python tests/long/run.py crash fuzz    only these
 
 tests/long/LAST.md keeps each part's last result, with its date, commit and machine. A part that could not run
@@ -20,6 +20,10 @@ from typing import NamedTuple
 
 HERE = Path(__file__).resolve().parent
 ROOT = HERE.parents[1]
+sys.path.insert(0, str(ROOT))
+
+from tests.long.commit import commit  # noqa: E402
+
 LAST = HERE / "LAST.md"
 PYTHON = sys.executable
 PYTEST = (PYTHON, "-m", "pytest", "-q", "-rs")
@@ -34,7 +38,7 @@ class Part(NamedTuple):
 
 PARTS: dict[str, Part] = {
     "fault-free years": Part((PYTHON, "tests/long/fault_free_years.py")),
-    "fault matrix": Part((PYTHON, "tests/long/fault_matrix.py")),
+    "fault matrix": Part((PYTHON, "tests/long/fault_matrix.py", "--write")),
     "fuzz": Part((PYTHON, "tests/long/fuzz.py")),
     "crash": Part((PYTHON, "tests/long/crash.py")),
     "never-list": Part(
@@ -77,37 +81,30 @@ def run(name: str) -> Outcome:
     return Outcome(name, code == 0, not left_out, (time.monotonic() - began) / 60, told)
 
 
-def git(*words: str) -> str:
-    done = subprocess.run(("git", *words), cwd=ROOT, capture_output=True, text=True, check=False)
-    return done.stdout.strip()
-
-
 HEAD = """# The long tier: each part's last result
 
 Written by `python tests/long/run.py`, which runs them all, or those that are named.
 """
 
 
-def section(outcome: Outcome) -> str:
-    changed = " with changes that are not committed" if git("status", "--porcelain") else ""
-    commit = git("rev-parse", "--short", "HEAD") or "unknown"
+def section(outcome: Outcome, of_commit: str) -> str:
     machine = f"{platform.machine()}, {os.cpu_count()} cores, Linux {platform.release()}"
     said = "passed" if outcome.passed else "FAILED"
     lines = [
         f"## {outcome.name}: {said}, {outcome.minutes:.0f} min",
         "",
-        f"{datetime.now(UTC):%Y-%m-%d %H:%M} UTC, commit {commit}{changed}; {machine}, "
+        f"{datetime.now(UTC):%Y-%m-%d %H:%M} UTC, commit {of_commit}; {machine}, "
         f"Python {platform.python_version()}.",
         *("", "```", *outcome.last, "```", ""),
     ]
     return "\n".join(lines)
 
 
-def keep(outcome: Outcome) -> None:
+def keep(outcome: Outcome, text: str) -> None:
     """Puts one part's result in the place of its last one."""
     before = LAST.read_text(encoding="utf-8") if LAST.exists() else HEAD
     parts = {part.split(":", 1)[0]: f"## {part}" for part in before.split("\n## ")[1:]}
-    parts[outcome.name] = section(outcome)
+    parts[outcome.name] = text
     kept = [parts[name].rstrip() + "\n" for name in PARTS if name in parts]
     LAST.write_text("\n".join([HEAD, *kept]), encoding="utf-8")
 
@@ -117,12 +114,12 @@ def main(wanted: list[str]) -> int:
     if unknown:
         print(f"no part {unknown[0]!r}; there are {', '.join(PARTS)}")
         return 2
-    outcomes = []
+    outcomes, of_commit = [], commit()
     for name in wanted or PARTS:
         outcomes.append(outcome := run(name))
-        print(section(outcome))
+        print(text := section(outcome, of_commit))
         if outcome.whole:
-            keep(outcome)
+            keep(outcome, text)
         else:
             print(f"{LAST.name} stays as it was: a part of {name} did not run")
     return 0 if all(outcome.passed and outcome.whole for outcome in outcomes) else 1
