@@ -744,7 +744,7 @@ def main(arguments: list[str]) -> int:
     print(f"{len(results)} runs in {took_s / 60.0:.0f} min; {bad} break a bound")
     if "--write" in arguments and not words:
         PAGE.write_text(page(results, of_commit, took_s), encoding="utf-8")
-        print(f"written: {PAGE}")
+        print(f"written: {PAGE.relative_to(ROOT)}")
     return 1 if bad else 0
 
 

@@ -9,9 +9,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 from functools import cache
 from itertools import pairwise
+from pathlib import Path
 from typing import Any
 
 import numpy as np
+import pvlib
 import pytest
 
 from controller.core.records import Instant, Reading, Request
@@ -19,13 +21,18 @@ from controller.settings import Settings
 from controller.simulator.weather import Weather
 from controller.simulator.weather_files import load_weather
 from controller.simulator.world import World
+from tests.long.control import rooms
 from tests.long.control.live import live
 from tests.long.control.plan import Plan, plan, rules_of
 from tests.long.control.replay import Follows, Style
-from tests.long.control.rooms import SAND_POINT, settings_of
 from tests.long.control.slots import Recorder, Ticks, slots_of
 
+SAND_POINT = Path(pvlib.__file__).parent / "data" / "703165TY.csv"
 EACH = 10  # ticks of a minute in a slot
+
+
+def settings_of(room: str, days: float, over: dict[str, Any]) -> Settings:
+    return rooms.settings_of(room, days, over, SAND_POINT)
 
 
 class Pattern:
@@ -125,7 +132,12 @@ def test_a_lived_plan_keeps_cap_and_shortest_runs(capped: tuple[Settings, Ticks,
 
 def test_a_tank_is_planned_as_what_it_holds_between_two_rounds() -> None:
     """Never more drawn between two fillings than the tank holds: 3.8 L, filled at 07:45 alone."""
-    settings = settings_of("scarce-water", 2.0)
+    settings = settings_of(
+        "scarce-water", 2.0, {
+            "tank": {"tank_l": 3.8, "full_tank_lasts_h": 8},
+            "bench": {"keeper": {"looks_in": ["07:45:00"], "fills_below_l": 3.75}},
+        },
+    )  # fmt: skip
     ticks, _ = record(settings, [0.0])
     planned = plan(settings, ticks, "error", low_rh_pct=62, high_rh_pct=74, slot_s=1800.0)
     litres = planned.shares * ticks.rate_l_per_h / 2.0

@@ -1,8 +1,8 @@
 """The rooms in which ways of control are compared, each a set of settings on top of the default.
 
-All invented, of common sizes; the weather is real: typical meteorological years that come with pvlib
-(Greensboro TMY3, Miami TMY2 left out: there is nothing to humidify; Sand Point, Alaska, TMY3). Ways are
-tuned on the first half alone; the other half, with other seeds and another year, is the result.
+All invented, of common sizes; the weather is real (``weather.py``). Ways are tuned on the first half alone,
+in Greensboro; the other half, with other seeds and in other places, is the result. Whoever changes a way
+after having seen that half gives it other rooms, seeds and weather first.
 """
 
 from __future__ import annotations
@@ -11,12 +11,9 @@ from copy import deepcopy
 from pathlib import Path
 from typing import Any, NamedTuple
 
-import pvlib
-
 from controller.settings import Settings
+from tests.long.control.weather import weather_file
 
-DATA = Path(pvlib.__file__).parent / "data"
-GREENSBORO, SAND_POINT = DATA / "723170TYA.CSV", DATA / "703165TY.csv"
 TICK_S = 60.0
 
 SHARED: dict[str, Any] = {
@@ -43,7 +40,8 @@ class BenchRoom(NamedTuple):
     over: dict[str, Any]
     tuned_on: bool
     """Whether the ways were tuned on it."""
-    weather: Path
+    place: str
+    """Of the weather."""
     seed: int
 
 
@@ -55,22 +53,22 @@ ROOMS: dict[str, BenchRoom] = {
     "leaky": BenchRoom(
         "0.9 air changes an hour, the humidifier just strong enough",
         {"bench": {"room": {"air_changes_per_h": 0.9}}},
-        True, GREENSBORO, 11,
+        True, "greensboro", 11,
     ),
     "oversized": BenchRoom(
         "2 L/h into 25 m3, mist that takes three minutes to spread",
         {"tank": {"full_tank_lasts_h": 10}, "bench": {"humidifier": {"mist_delay_s": 180}}},
-        True, GREENSBORO, 12,
+        True, "greensboro", 12,
     ),
     "slow-probe": BenchRoom(
         "a probe that follows in a quarter of an hour and shows whole %RH",
         {"bench": {"probe": {"lag_s": 900, "step_rh_pct": 1}}},
-        True, GREENSBORO, 13,
+        True, "greensboro", 13,
     ),
     "doors": BenchRoom(
         "a door stands open for ten minutes, four times a day",
         {"bench": {"opening": _doors(8, 12, 16, 20, minutes=10)}},
-        True, GREENSBORO, 14,
+        True, "greensboro", 14,
     ),
     "one-refill": BenchRoom(
         "filled once a day; in frost the tank is empty long before",
@@ -79,56 +77,62 @@ ROOMS: dict[str, BenchRoom] = {
             "bench": {"room": {"air_changes_per_h": 0.7},
                       "keeper": {"looks_in": ["18:30:00"], "fills_below_l": 3.95}},
         },
-        True, GREENSBORO, 15,
+        True, "greensboro", 15,
     ),
     "tight": BenchRoom(
-        "0.2 air changes an hour, walls that hold much",
-        {"bench": {"room": {"air_changes_per_h": 0.2, "store_times_air": 8, "store_hours": 2}},
-         "tank": {"full_tank_lasts_h": 66}},
-        False, SAND_POINT, 21,
+        "40 m3, 0.15 air changes an hour, walls that hold much",
+        {
+            "tank": {"full_tank_lasts_h": 60},
+            "bench": {"room": {"volume_m3": 40, "air_changes_per_h": 0.15,
+                               "store_times_air": 5, "store_hours": 3}},
+        },
+        False, "new-york", 31,
     ),
     "undersized": BenchRoom(
-        "0.33 L/h where frost asks for half as much again",
-        {"tank": {"full_tank_lasts_h": 60}, "runtime": {"cap_hours_in_any_24": 24},
-         "bench": {"room": {"air_changes_per_h": 0.7}}},
-        False, SAND_POINT, 22,
+        "0.25 L/h where frost asks for more",
+        {"tank": {"full_tank_lasts_h": 80}, "runtime": {"cap_hours_in_any_24": 24},
+         "bench": {"room": {"air_changes_per_h": 0.8}}},
+        False, "new-york", 32,
     ),
     "biased-probe": BenchRoom(
-        "a probe that reads 2 %RH too high",
-        {"bench": {"probe": {"offset_rh_pct": 2}}},
-        False, SAND_POINT, 23,
+        "a probe that reads 1.5 %RH too high",
+        {"bench": {"probe": {"offset_rh_pct": 1.5}}},
+        False, "golden", 33,
     ),
     "big-buffer": BenchRoom(
-        "walls and goods that hold fifteen times the air's moisture, and give it back over hours",
-        {"bench": {"room": {"store_times_air": 15, "store_hours": 3}}},
-        False, SAND_POINT, 24,
+        "walls and goods that hold ten times the air's moisture, and give it back over hours",
+        {"bench": {"room": {"store_times_air": 10, "store_hours": 2}}},
+        False, "golden", 34,
     ),
     "night-setback": BenchRoom(
-        "heated to 26 °C by day and 20 °C by night",
-        {"bench": {"room": {"warm_temp_c": 26, "cool_temp_c": 20}}},
-        False, SAND_POINT, 25,
+        "heated to 24 °C by day and 18 °C by night",
+        {"bench": {"room": {"warm_temp_c": 24, "cool_temp_c": 18}}},
+        False, "new-york", 35,
     ),
     "capped": BenchRoom(
-        "eight hours of mist in any 24, where frost asks for twelve",
-        {"runtime": {"cap_hours_in_any_24": 8}, "bench": {"room": {"air_changes_per_h": 0.7}}},
-        False, SAND_POINT, 26,
+        "ten hours of mist in any 24, where frost asks for more",
+        {"runtime": {"cap_hours_in_any_24": 10}, "bench": {"room": {"air_changes_per_h": 0.9}}},
+        False, "golden", 36,
     ),
     "scarce-water": BenchRoom(
-        "a gallon tank, filled in the morning only",
+        "three litres, filled in the evening only",
         {
-            "tank": {"tank_l": 3.8, "full_tank_lasts_h": 8},
+            "tank": {"tank_l": 3, "full_tank_lasts_h": 5},
             "bench": {"room": {"air_changes_per_h": 0.6},
-                      "keeper": {"looks_in": ["07:45:00"], "fills_below_l": 3.75}},
+                      "keeper": {"looks_in": ["19:00:00"], "fills_below_l": 2.95}},
         },
-        False, SAND_POINT, 27,
+        False, "new-york", 37,
     ),
 }  # fmt: skip
 
 
-def settings_of(name: str, days: float, over: dict[str, Any] | None = None) -> Settings:
+def settings_of(
+    name: str, days: float, over: dict[str, Any] | None = None, weather: Path | None = None
+) -> Settings:
+    """``weather``: a file, instead of the room's own."""
     room = ROOMS[name]
     data = deepcopy(SHARED)
-    bench = {"days": days, "seed": room.seed, "weather_file": str(room.weather)}
+    bench = {"days": days, "seed": room.seed, "weather_file": str(weather or weather_file(room.place))}
     for more in (room.over, {"bench": bench}, over or {}):
         _merge(data, more)
     return Settings(**data)

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from functools import lru_cache
-from typing import Any, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from simple_pid import PID
 
@@ -18,10 +18,12 @@ from controller.core.records import Instant, Reading, Request
 from controller.core.runtime import RuntimeMemory
 from controller.settings import Settings
 from controller.simulator.world import World
-from tests.long.control import best_plan
 from tests.long.control.live import Decides, Ours, Scores, live
-from tests.long.control.plan import Aim
 from tests.long.control.rooms import settings_of
+
+if TYPE_CHECKING:
+    from tests.long.control.best_plan import Knowledge
+    from tests.long.control.plan import Aim
 
 
 class Timer:
@@ -95,12 +97,16 @@ def _ours(**demand: Any) -> Callable[..., Lived]:
 
 
 @lru_cache(maxsize=1)
-def _known(name: str, days: float) -> best_plan.Knowledge:
+def _known(name: str, days: float) -> Knowledge:
+    from tests.long.control import best_plan  # needs scipy, which no other way does
+
     return best_plan.knowledge(settings_of(name, days))
 
 
 def _planned(aim: Aim) -> Callable[..., Lived]:
     def run(name: str, days: float) -> Lived:
+        from tests.long.control import best_plan
+
         found = best_plan.best(_known(name, days), aim)
         return Lived(found.best.scores, found.best.name)
 
