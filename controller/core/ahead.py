@@ -29,11 +29,11 @@ DUTY_LOOK_BACK_S = 4 * 3600.0
 def look(
     memory: ForesightMemory, rules: Rules, t: float, dt_s: float, on_s: float, rh_pct: float, temp_c: float,
     used: RuntimeMemory, water: TankMemory, mist: EffectMemory, shortest_on_s: float,
-    setpoint_rh_pct: float, wanted_rh_pct: float, refused: bool,
+    setpoint_rh_pct: float, wanted_rh_pct: float, refused: bool, wall: datetime | None = None,
 ) -> tuple[ForesightMemory, Ahead | None]:  # fmt: skip
     """One tick of it. A setpoint that the wall lowered is not overshot by more than half the deadband.
 
-    ``refused``: a guard held mist off at the last step.
+    ``refused``: a guard held mist off at the last step. ``wall``: the clock, where it is trusted.
     """
     choice = rules.demand.foresight
     if choice == "off":
@@ -42,7 +42,8 @@ def look(
     left_h = None if water.level_l is None else water.level_l / tank.rate_l_per_h(water, rules.tank)
     cap_s = rules.runtime.cap_s
     scene = Scene(
-        t, dt_s, on_s, rh_pct, temp_c, used, cap_s, water.fill_t, shortest_on_s, doubtful, left_h
+        t, dt_s, on_s, rh_pct, temp_c, used, cap_s, water.fill_t, shortest_on_s, doubtful, left_h,
+        None if wall is None else 3600.0 * wall.hour + 60.0 * wall.minute + wall.second,
     )  # fmt: skip
     memory = foresight.advance(memory, scene)
     seen = foresight.view(

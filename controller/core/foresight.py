@@ -10,6 +10,9 @@ followed by an observer: the model moves it on, what the probe shows pulls it ba
 What was switched up to now shows in the coming ``dead_s``; the air at its end is what the demand sees
 (Smith 1957).
 
+Heating swings the RH at the same hours every day: what is to come of it counts (``day_shape.py``). Since the
+temperature at the probe follows as late as its RH does, the air is taken to be ahead of it by the same lag.
+
 Pacing. Mist of the last day, and the air it gave, say what each setpoint costs:
     duty(x) = mean duty + (loss / gain) (x - mean moisture)
 Where the setpoint costs more than the cap allows, or than the tank holds until it is filled again, it is
@@ -22,7 +25,8 @@ from __future__ import annotations
 from math import ceil, exp, inf, isfinite, sqrt
 from typing import NamedTuple
 
-from controller.core import room_model, runtime
+from controller.core import day_shape, room_model, runtime
+from controller.core.day_shape import DayMemory
 from controller.core.limits import Foresight
 from controller.core.records import NEVER_T, Ahead, Room
 from controller.core.room_block import moisture_of
@@ -42,12 +46,15 @@ SPARE = 0.95
 """Share of water and cap that is planned with."""
 SPARING_HALF_RH_PCT = 1.5
 """keep-hours, where water or cap is scarce: a wider swing would hold the air moister than it must be."""
-LOPSIDED = 3.0
-"""keep-hours, else: one side of the swing may be so many times as wide as the other."""
 ERROR_PERIOD_S = 300.0
 """keep-error: a pulse and its pause together; half of it would halve the swing and double the switchings."""
 LONGEST_LEAD_S = 2.0 * 3600.0
 MOST_LOWERED_RH_PCT = 20.0
+WARMING_A_K = 0.06
+"""Relative rise of the saturation pressure with each K, near 22 °C: by so much the RH falls."""
+MOST_WARMING_K = 10.0
+SWELL_S, SWELL_STEPS = 2.0 * 3600.0, 6
+"""So far ahead the air must stay below the upper edge where mist ends now."""
 LEAST_LOSS = 0.1
 """An hour: no heated room is tighter."""
 
@@ -63,6 +70,7 @@ class ForesightMemory(NamedTuple):
     fill_t: float = NEVER_T  # the last filling
     fill_every_s: float | None = None  # the mean time between two
     tuning: TuningMemory = TuningMemory()
+    day: DayMemory = DayMemory()
 
 
 class Scene(NamedTuple):
@@ -79,6 +87,7 @@ class Scene(NamedTuple):
     shortest_on_s: float
     doubtful: bool  # whether mist comes at all
     water_h: float | None  # hours of mist that are left in the tank
+    day_s: float | None = None  # since midnight; None: the clock is not trusted
 
 
 def advance(memory: ForesightMemory, scene: Scene) -> ForesightMemory:
@@ -94,17 +103,19 @@ def advance(memory: ForesightMemory, scene: Scene) -> ForesightMemory:
         if 2.0 * 3600.0 < lasted_s < 14.0 * DAY_S:
             every_s = lasted_s if every_s is None else every_s + 0.3 * (lasted_s - every_s)
         fill_t = scene.fill_t
-    followed = _follow(memory, model, room_model.known(model), scene)
-    return followed._replace(model=model, fill_t=fill_t, fill_every_s=every_s)
+    room = room_model.known(model)
+    followed = _follow(memory, model, room, scene)
+    day = day_shape.advance(memory.day, scene.day_s, dt_s, scene.temp_c, room.ground if room else None)
+    return followed._replace(model=model, fill_t=fill_t, fill_every_s=every_s, day=day)
 
 
 def recalled(memory: ForesightMemory) -> ForesightMemory:
     """What was kept, at a start: the model where learning can have given it, and the means of a day."""
     model = None if memory.model is None else room_model.recalled(memory.model)
     if not (0.0 <= memory.duty <= 1.0 and abs(memory.moisture) <= 1e3 and 0.0 <= memory.seen_s <= DAY_S):
-        return ForesightMemory(model)
+        return ForesightMemory(model, day=day_shape.recalled(memory.day))
     square = memory.square if 0.0 <= memory.square <= 25.0 else 0.25
-    return memory._replace(model=model, air=None, square=square)
+    return memory._replace(model=model, air=None, square=square, day=day_shape.recalled(memory.day))
 
 
 def blind(memory: ForesightMemory) -> ForesightMemory:
@@ -188,7 +199,9 @@ def view(
     if model is None or room is None or memory.air is None or not seen > 0.0:
         return None
     per_pct, slow = scene.rh_pct / seen, model.block.slow_rh_pct
-    ahead = per_pct * _on(memory.air, room, slow, per_pct, scene.used, scene.t - room.dead_s, room.dead_s)
+    coming = _on(memory.air, room, slow, per_pct, scene.used, scene.t - room.dead_s, room.dead_s)
+    warming_k = _warming_k(memory, scene, room.dead_s + room.lag_s)
+    ahead = coming * per_pct * _shrunk(warming_k)
     if not isfinite(ahead):
         return None
     lasts = per_pct * _moisture_that_lasts(memory, scene, room)
@@ -199,29 +212,70 @@ def view(
         edge = max(edge, accuracy_rh_pct)
     lowest, highest = low_rh_pct + edge, high_rh_pct - edge
     rise = room.gain * per_pct / 3600.0  # a second
+    pulls = _between((room.loss + room.store * per_pct) * scene.shortest_on_s / 3600.0, 1e-3, 1.0)
+    pulse = rise * scene.shortest_on_s * (1.0 - exp(-pulls)) / pulls
     if choice == "keep-error":
         duty = _between(memory.duty, 0.1, 0.9)
         below = above = 0.5 * ERROR_PERIOD_S * rise * duty * (1.0 - duty)
-        floor = -inf
+        floor = centre - 0.5 * pulse  # a run too strong for the edges passes the target by half
     else:
-        floor = low_rh_pct + 0.5 * edge
         if paced:
             centre = min(max(centre, lowest + SPARING_HALF_RH_PCT), setpoint_rh_pct)
-        below, above = (SPARING_HALF_RH_PCT,) * 2 if paced else _widest(centre - lowest, highest - centre)
+        below, above = (SPARING_HALF_RH_PCT,) * 2 if paced else (centre - lowest, highest - centre)
+        # Where the band has no room for both edges and the shortest run, both are given up alike.
+        floor = min(low_rh_pct + 0.5 * edge, 0.5 * (low_rh_pct + high_rh_pct - pulse))
+        floor = max(floor, low_rh_pct + EDGE_RH_PCT)
     below = max(min(below, most_half_rh_pct), LEAST_HALF_RH_PCT)
     above = max(min(above, most_half_rh_pct), LEAST_HALF_RH_PCT)
     # A run lasts at least its shortest, and ends at a look: what it gives beyond the edge is kept below it.
-    lower = max(min(centre - below, highest - rise * scene.shortest_on_s), floor)
-    lower = min(lower, setpoint_rh_pct)
-    upper = max(centre + above - 0.5 * rise * scene.dt_s, lower + LEAST_HALF_RH_PCT)
+    lower = min(max(min(centre - below, highest - pulse), floor), setpoint_rh_pct)
+    upper = centre + above - 0.5 * rise * scene.dt_s
+    upper -= max(_swollen(memory, scene, room, upper, per_pct, slow) - highest, 0.0)
+    upper = max(upper, lower + LEAST_HALF_RH_PCT)
     middle = 0.5 * (lower + upper)
     walls = scene.rh_pct if slow is None else slow
-    return Ahead(ahead, middle, upper - middle, paced, room, walls, per_pct, memory.duty)
+    return Ahead(
+        ahead,
+        middle,
+        upper - middle,
+        paced,
+        room,
+        walls,
+        per_pct,
+        memory.duty,
+        warming_k,
+        memory.day.background,
+    )
 
 
-def _widest(below: float, above: float) -> tuple[float, float]:
-    """As wide as the band allows, and no side more than ``LOPSIDED`` times the other."""
-    return min(below, LOPSIDED * above), min(above, LOPSIDED * below)
+def _warming_k(memory: ForesightMemory, scene: Scene, for_s: float) -> float:
+    return _between(day_shape.change(memory.day.temp, scene.day_s, for_s), -MOST_WARMING_K, MOST_WARMING_K)
+
+
+def _shrunk(warming_k: float) -> float:
+    """What warming leaves of the RH, as a factor."""
+    return exp(-WARMING_A_K * warming_k)
+
+
+def _swollen(
+    memory: ForesightMemory, scene: Scene, room: Room, rh_pct: float, per_pct: float,
+    slow_rh_pct: float | None,
+) -> float:  # fmt: skip
+    """The highest RH to come without mist, from ``rh_pct`` on, as the room usually cools at this hour."""
+    late_s = room.dead_s + room.lag_s
+    first_k, highest, step_h = _warming_k(memory, scene, late_s), rh_pct, SWELL_S / SWELL_STEPS / 3600.0
+    now = rh_pct / per_pct
+    store, loss = max(room.store, 0.0), max(room.loss, LEAST_LOSS)
+    for step in range(1, SWELL_STEPS + 1):
+        for_s = late_s + step * step_h * 3600.0
+        there_pct = per_pct * _shrunk(_warming_k(memory, scene, for_s) - first_k)
+        ground = room.ground + day_shape.change(memory.day.ground, scene.day_s, for_s)
+        pulls = loss + store * there_pct  # an hour
+        gives = ground + room_model.MIDDLE_PCT * loss
+        gives += store * (now * there_pct if slow_rh_pct is None else slow_rh_pct)
+        now = gives / pulls + (now - gives / pulls) * exp(-_between(pulls * step_h, 0.0, 50.0))
+        highest = max(highest, now * there_pct)
+    return highest
 
 
 def _moisture_that_lasts(memory: ForesightMemory, scene: Scene, room: Room) -> float:

@@ -194,6 +194,8 @@ class Ahead(NamedTuple):
     slow_rh_pct: float  # RH that walls and goods are taken to have
     per_pct: float  # %RH now for each of moisture
     duty: float  # mean of about the last day
+    warming_k: float = 0.0  # by how much the air is taken to be warmer then than the probe says now
+    background: tuple[float, float, float] | None = None  # see day_shape.extremes
 
 
 class Raised(NamedTuple):

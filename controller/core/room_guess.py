@@ -46,8 +46,11 @@ def loosened(guess: Guess) -> Guess:
     return guess._replace(cov=((min(first[0] + more, PRIOR_SD[GAIN] ** 2), *first[1:]), *rest))
 
 
-def able(guess: Guess) -> bool:
+def able(guess: Guess, fastest: float) -> bool:
+    """Whether a room can be so. ``fastest``: the share of extra moisture that is lost in a block, at most."""
     theta, cov = guess.theta, guess.cov
+    if theta[LOSS] + theta[STORE] > fastest:
+        return False
     return theta[LOSS] > -sqrt(max(cov[LOSS][LOSS], 0.0)) and theta[STORE] > -2.0 * sqrt(
         max(cov[STORE][STORE], 0.0)
     )

@@ -18,6 +18,8 @@ RISE_S = 1200.0
 LONGEST_S = 12.0 * 3600.0
 TELLING = 2.0
 """A figure is told when it is so many times its standard deviation."""
+TELLING_AN_HOUR, TELLING_K = 0.5, 0.5
+"""And what comes back every day, when it is more than that: %RH an hour, °C."""
 
 
 def learned(decision: Decision, rate_l_per_h: float) -> list[str]:
@@ -31,6 +33,14 @@ def learned(decision: Decision, rate_l_per_h: float) -> list[str]:
             "until then the plain method holds it."
         ]
     said = [_loses(ahead), _raises(ahead), _needs(ahead, rate_l_per_h)]
+    if ahead.background is not None and ahead.background[2] > TELLING_AN_HOUR:
+        said.append(_background(ahead.background))
+    if abs(ahead.warming_k) > TELLING_K:
+        warmer = "warmer" if ahead.warming_k > 0.0 else "cooler"
+        said.append(
+            f"As usual at this hour the air is getting {warmer}, by {abs(ahead.warming_k):.1f} °C: "
+            "it is reckoned with."
+        )
     reaches = _reaches(ahead, decision)
     if reaches is not None:
         said.append(reaches)
@@ -94,6 +104,14 @@ def _raises(ahead: Ahead) -> str:
     return (
         f"Twenty minutes of mist raise it by {rise:.0f} %RH (±{doubt:.0%}); it begins to show after about "
         f"{_duration(room.dead_s + room.lag_s)}."
+    )
+
+
+def _background(extremes: tuple[float, float, float]) -> str:
+    most, least = (f"{int(at_s // 3600)}:{int(at_s % 3600 // 60):02d}" for at_s in extremes[:2])
+    return (
+        f"What comes in by itself is most at about {most} and least at about {least}: "
+        f"{extremes[2]:.1f} %RH an hour apart."
     )
 
 

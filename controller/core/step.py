@@ -92,7 +92,7 @@ def advance(state: State, inputs: Inputs, rules: Rules, now: Instant) -> tuple[S
         seen, view = ahead.look(
             seen, rules, t, tick.dt_s, on_s, belief.rh_pct, belief.temp_c, used, water, mist,
             max(rules.guards.shortest_on_s, relay.last_interval_s), setpoint.rh_pct, wanted_rh_pct,
-            state.refused,
+            state.refused, tick.wall if now.wall_trusted else None,
         )  # fmt: skip
         need = ahead.need(state, rules, t, tick.dt_s, belief.rh_pct, setpoint.rh_pct, used, on_s, view, seen)
     else:

@@ -6,10 +6,12 @@ from datetime import UTC, datetime, timedelta
 from math import exp, inf, isfinite, nan
 from typing import Any
 
+import psychrolib
 import pytest
 
 from controller.core import ahead, foresight, room_model, room_words
 from controller.core.controller import Controller
+from controller.core.day_shape import PART_S, PARTS, DayMemory, Shape
 from controller.core.foresight import ForesightMemory, Scene
 from controller.core.limits import Foresight
 from controller.core.records import Ahead, Decision, Inputs, Instant, Reading, Room
@@ -134,6 +136,44 @@ def test_the_observer_finds_the_air_behind_a_slow_probe() -> None:
         squares[0] += (memory.air - plant.air) ** 2
         squares[1] += (plant.shown - plant.air) ** 2
     assert squares[1] > 9.0 * squares[0]
+
+
+EVENING_S, MORNING_S = 21 * 3600.0, 7 * 3600.0
+
+
+def day_of(step_k: float, at_s: float) -> DayMemory:
+    """A day on which the temperature changes at once, as it was every day so far."""
+    means = tuple([24.0 + (step_k if part * PART_S >= at_s else 0.0) for part in range(PARTS)])
+    return DayMemory(temp=Shape(means, 1000, 0.0, 1.0))
+
+
+@pytest.mark.parametrize("step_k", [-2.0, 2.0, 4.0])
+def test_a_change_of_temperature_that_is_to_come_moves_the_rh(step_k: float) -> None:
+    """By the ratio of the saturation pressures at 24 °C and at the temperature to come (psychrolib)."""
+    psychrolib.SetUnitSystem(psychrolib.SI)
+    scene = scene_of(day_s=MORNING_S - 450.0)  # at the last quarter's middle; what is looked at is the next's
+    room = model_of(show=8)  # behind a lag of 900 s
+    still = seen(memory_of(room), scene).rh_pct
+    found = seen(memory_of(room, day=day_of(step_k, MORNING_S)), scene)
+    ratio = psychrolib.GetSatVapPres(24.0) / psychrolib.GetSatVapPres(24.0 + step_k)
+    assert found.warming_k == pytest.approx(step_k)
+    assert found.rh_pct / still == pytest.approx(ratio, rel=0.01)
+
+
+def test_before_the_air_cools_mist_ends_early() -> None:
+    """A tight room keeps what it has, and its RH rises as the saturation pressure falls (psychrolib)."""
+    psychrolib.SetUnitSystem(psychrolib.SI)
+    room = model_of(loss=0.1, background=67.0 / PER_PCT)
+    scene = scene_of(day_s=EVENING_S - 3600.0)
+    plain = seen(memory_of(room), scene)
+    found = seen(memory_of(room, day=day_of(-2.0, EVENING_S)), scene)
+    ends = found.setpoint_rh_pct + found.half_rh_pct
+    rises = psychrolib.GetSatVapPres(24.0) / psychrolib.GetSatVapPres(22.0)
+    assert ends < plain.setpoint_rh_pct + plain.half_rh_pct - 4.0
+    assert ends * rises < 76.0
+    assert ends * rises > 73.0  # and no earlier than it must
+    noon = seen(memory_of(room, day=day_of(-2.0, EVENING_S)), scene._replace(day_s=12 * 3600.0))
+    assert noon == plain._replace(warming_k=noon.warming_k)
 
 
 @pytest.mark.parametrize("change", [4.0, 0.0])

@@ -32,6 +32,7 @@ from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, rule, run_state_machine_as_test
 
 from controller.core.controller import Controller
+from controller.core.day_shape import PARTS, DayMemory, Shape
 from controller.core.foresight import ForesightMemory
 from controller.core.records import Decision, Inputs, Instant, Reading, Request
 from controller.core.room_block import SHOWS
@@ -726,6 +727,9 @@ class Never(RuleBasedStateMachine):
         )
         duty, air_pct = rng.choice([0.0, 0.3, 1.0]), rng.choice([-50.0, 40.0, 150.0])
         believed = ForesightMemory(model, air_pct, air_pct, duty, air_pct, 0.1, rng.choice([0.0, 86400.0]))
+        swing = rng.choice([0.0, 3.0, 500.0])  # that comes every day, it believes
+        shape = Shape(tuple([rng.uniform(-swing, swing) for _ in range(PARTS)]), 10**6, 0.0, 1.0)
+        believed = believed._replace(day=DayMemory(temp=shape, ground=shape))
         world.controller = Controller(world.rules, world.kept[0]._replace(foresight=believed))
         self.live(seed, 60, rng.choice(["dry", "near"]), rng.choice([10.0, 60.0]), 0.0, False)
 
