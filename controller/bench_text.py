@@ -51,6 +51,8 @@ def as_text(summary: Summary, settings: Settings, weather: Weather, took_s: floa
           if summary.wall_wet_kg >= 0.05 else []),
         "",
         *_refusals(summary),
+        *(["", "Learned of the room by the end", *(f"  {line}" for line in summary.learned)]
+          if summary.learned else []),
     ]  # fmt: skip
     return "\n".join(lines)
 

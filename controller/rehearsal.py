@@ -17,6 +17,7 @@ from typing import NamedTuple
 
 from controller.causes import FirstAlarm, Minute, OverCap, PassedOver, Spells
 from controller.core.records import Action, Decision, Inputs
+from controller.core.room_words import learned
 from controller.core.target import TargetLimits, wanted
 from controller.simulator.room import Room
 from controller.simulator.world import World
@@ -72,6 +73,7 @@ class Summary(NamedTuple):
     unheated_h: float = 0.0  # the heating was broken
     enclosures: Hours | None = None  # the same band, by the air the animals had
     enclosures_mean_rh_pct: float | None = None
+    learned: tuple[str, ...] = ()  # of the room, in words; empty without foresight
 
 
 class Trace(NamedTuple):
@@ -237,6 +239,7 @@ class Witness:
         days = max(world.mono_s, 1.0) / 86400.0
         below_d, in_d, above_d = self._cells[True]
         below_n, in_n, above_n = self._cells[False]
+        last = self._last or self._before_away
         return Summary(
             days,
             Hours(below_d / 60, in_d / 60, above_d / 60),
@@ -273,6 +276,7 @@ class Witness:
             self._unheated / 60,
             None if world.room.enclosure is None else Hours(*(minutes / 60 for minutes in self._inside)),
             None if world.room.enclosure is None else self._inside_sum / max(self._minutes, 1),
+            () if last is None else tuple(learned(last, world.rate_l_per_h)),
         )
 
 

@@ -20,6 +20,8 @@ PART_S = 900.0
 PARTS = 96
 DAYS = 4.0
 """About so many days back the means reach."""
+RULE = 0.7
+"""Of the squared change: a day's shape that leaves more of it unexplained is not told of."""
 TELLS = 1.0 / (3.0 * PARTS)
 """How fast the record of being right forgets: three days."""
 
@@ -78,8 +80,8 @@ def change(shape: Shape, day_s: float | None, for_s: float) -> float:
 
 
 def extremes(shape: Shape) -> tuple[float, float, float] | None:
-    """When of the day it is most and least, seconds since midnight, and the difference."""
-    if shape.parts < 3 * PARTS or len(shape.means) != PARTS:
+    """When of the day it is most and least, seconds since midnight, and by how much; None: no such rule."""
+    if shape.parts < 3 * PARTS or len(shape.means) != PARTS or not shape.missed < RULE * shape.came:
         return None
     most, least = max(shape.means), min(shape.means)
     at = [(shape.means.index(each) + 0.5) * PART_S for each in (most, least)]

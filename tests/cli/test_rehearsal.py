@@ -91,6 +91,22 @@ def test_the_cap_is_told() -> None:
     assert row.split()[-2:] == [f"{summary.refused_h['cap']:.2f}", "h"]
 
 
+def test_what_was_learned_is_told_where_anything_is_learned() -> None:
+    settings, rehearsal, summary = rehearsed("plain")
+    assert summary.learned == ()
+    assert "Learned" not in as_text(summary, settings, rehearsal.weather, 0.1)
+    text = as_text(summary._replace(learned=("One.", "Two.")), settings, rehearsal.weather, 0.1)
+    assert text.endswith("Learned of the room by the end\n  One.\n  Two.")
+
+
+def test_with_foresight_a_rehearsal_says_what_it_learned() -> None:
+    settings = Settings(demand={"foresight": "keep-hours"}, loop={"tick_s": 60}, bench={"days": 0.2})  # type: ignore[arg-type]
+    rehearsal = make_rehearsal(settings, False)
+    rehearsal.run()
+    (line,) = rehearsal.witness.summary().learned
+    assert line.startswith("The room is still being learned (")
+
+
 def test_text_and_json_hold_the_same_figures() -> None:
     settings, rehearsal, summary = rehearsed("plain")
     plain = as_json(summary, settings, rehearsal.weather)

@@ -118,3 +118,12 @@ def test_what_no_learning_gives_is_forgotten_at_a_start(spoilt: Shape) -> None:
         memory = day_shape.advance(memory, day_s, 10.0, 24.0, 1.0)
         day_shape.change(memory.temp, day_s, 1800.0)
     assert isfinite(day_shape.change(GOOD, 0.0, 1800.0))
+
+
+def test_hours_that_chance_made_are_not_told() -> None:
+    rng, memory, ground = random.Random(6), DayMemory(), 0.0
+    for tick in range(8 * 1440):
+        ground += 0.01 * -ground + rng.gauss(0.0, 0.1)
+        memory = day_shape.advance(memory, tick * 60.0 % DAY_S, 60.0, 24.0, ground)
+    assert memory.background is None
+    assert max(memory.ground.means) - min(memory.ground.means) > 0.5
