@@ -1,7 +1,7 @@
 """FORESIGHT: the air as it will be when a switching of now begins to show, and the setpoint that lasts.
 
 In:    the room model, the believed air, the committed mist, water and cap, the keeper's choice.
-Out:   the RH that the demand is to look at, the setpoint it is to hold, and how wide it may swing.
+Out:   the RH that the demand is to look at, the setpoint it is to hold, how wide it may swing (``swing.py``).
 Never: switches anything: it only moves what the plain method looks at. Nothing, while the room is not known.
 
 What lags behind the mist is taken to be the probe, so that the air is held, not the figure shown: where
@@ -25,13 +25,14 @@ from __future__ import annotations
 from math import ceil, exp, inf, isfinite, sqrt
 from typing import NamedTuple
 
-from controller.core import day_shape, room_model, runtime
+from controller.core import day_shape, room_model, runtime, swing
 from controller.core.day_shape import DayMemory
 from controller.core.limits import Foresight
 from controller.core.records import NEVER_T, Ahead, Room
 from controller.core.room_block import moisture_of
 from controller.core.room_model import RoomMemory
 from controller.core.runtime import WINDOW_S, RuntimeMemory
+from controller.core.swing import Within, between
 from controller.core.tuning import TuningMemory
 
 PULL_S = 60.0
@@ -39,15 +40,8 @@ PULL_S = 60.0
 LONGEST_STEP_S = 60.0
 DAY_S = 86400.0
 MISS_S = 6.0 * 3600.0
-EDGE_RH_PCT = 0.6
-"""Distance kept from the edges of the band, besides what the observer usually misses by."""
-LEAST_HALF_RH_PCT = 0.5
 SPARE = 0.95
 """Share of water and cap that is planned with."""
-SPARING_HALF_RH_PCT = 1.5
-"""keep-hours, where water or cap is scarce: a wider swing would hold the air moister than it must be."""
-ERROR_PERIOD_S = 300.0
-"""keep-error: a pulse and its pause together; half of it would halve the swing and double the switchings."""
 LONGEST_LEAD_S = 2.0 * 3600.0
 MOST_LOWERED_RH_PCT = 20.0
 WARMING_A_K = 0.06
@@ -168,17 +162,12 @@ def _on(
     return now
 
 
-def _between(figure: float, least: float, most: float) -> float:
-    """Bounded; what is no number is the least."""
-    return (figure if figure < most else most) if figure >= least else least
-
-
 def leads_s(memory: ForesightMemory, change_rh_pct: float) -> tuple[float, float]:
     """How much earlier a rise and a fall of the setpoint must begin, for their middles to meet, seconds."""
     room = room_model.known(memory.model)
     if room is None:
         return 0.0, 0.0
-    duty = _between(memory.duty, 0.05, 0.95)
+    duty = between(memory.duty, 0.05, 0.95)
     half = 0.5 * change_rh_pct * 3600.0
     rise_s, fall_s = half / max(room.gain * (1.0 - duty), 0.5), half / max(room.gain * duty, 0.5)
     return room.dead_s + min(rise_s, LONGEST_LEAD_S), room.dead_s + min(fall_s, LONGEST_LEAD_S)
@@ -207,49 +196,23 @@ def view(
     lasts = per_pct * _moisture_that_lasts(memory, scene, room)
     paced = lasts < setpoint_rh_pct
     centre = min(setpoint_rh_pct, max(lasts, setpoint_rh_pct - MOST_LOWERED_RH_PCT))
-    edge = EDGE_RH_PCT + sqrt(max(memory.square, 0.0)) * per_pct * (1.0 + room.lag_s / 400.0)
+    edge = swing.EDGE_RH_PCT + sqrt(max(memory.square, 0.0)) * per_pct * (1.0 + room.lag_s / 400.0)
     if not paced:  # what is scarce is not spent on what the probe may be wrong by
         edge = max(edge, accuracy_rh_pct)
-    lowest, highest = low_rh_pct + edge, high_rh_pct - edge
-    rise = room.gain * per_pct / 3600.0  # a second
-    pulls = _between((room.loss + room.store * per_pct) * scene.shortest_on_s / 3600.0, 1e-3, 1.0)
-    pulse = rise * scene.shortest_on_s * (1.0 - exp(-pulls)) / pulls
-    if choice == "keep-error":
-        duty = _between(memory.duty, 0.1, 0.9)
-        below = above = 0.5 * ERROR_PERIOD_S * rise * duty * (1.0 - duty)
-        floor = centre - 0.5 * pulse  # a run too strong for the edges passes the target by half
-    else:
-        if paced:
-            centre = min(max(centre, lowest + SPARING_HALF_RH_PCT), setpoint_rh_pct)
-        below, above = (SPARING_HALF_RH_PCT,) * 2 if paced else (centre - lowest, highest - centre)
-        # Where the band has no room for both edges and the shortest run, both are given up alike.
-        floor = min(low_rh_pct + 0.5 * edge, 0.5 * (low_rh_pct + high_rh_pct - pulse))
-        floor = max(floor, low_rh_pct + EDGE_RH_PCT)
-    below = max(min(below, most_half_rh_pct), LEAST_HALF_RH_PCT)
-    above = max(min(above, most_half_rh_pct), LEAST_HALF_RH_PCT)
-    # A run lasts at least its shortest, and ends at a look: what it gives beyond the edge is kept below it.
-    lower = min(max(min(centre - below, highest - pulse), floor), setpoint_rh_pct)
-    upper = centre + above - 0.5 * rise * scene.dt_s
-    upper -= max(_swollen(memory, scene, room, upper, per_pct, slow) - highest, 0.0)
-    upper = max(upper, lower + LEAST_HALF_RH_PCT)
+    within = Within(low_rh_pct, high_rh_pct, edge, most_half_rh_pct, scene.shortest_on_s, scene.dt_s)
+    lower, upper = swing.edges(choice, setpoint_rh_pct, centre, paced, within, room, per_pct, memory.duty)
+    upper -= max(_swollen(memory, scene, room, upper, per_pct, slow) - (high_rh_pct - edge), 0.0)
+    upper = max(upper, lower + swing.LEAST_HALF_RH_PCT)
     middle = 0.5 * (lower + upper)
     walls = scene.rh_pct if slow is None else slow
     return Ahead(
-        ahead,
-        middle,
-        upper - middle,
-        paced,
-        room,
-        walls,
-        per_pct,
-        memory.duty,
-        warming_k,
+        ahead, middle, upper - middle, paced, room, walls, per_pct, memory.duty, warming_k,
         memory.day.background,
-    )
+    )  # fmt: skip
 
 
 def _warming_k(memory: ForesightMemory, scene: Scene, for_s: float) -> float:
-    return _between(day_shape.change(memory.day.temp, scene.day_s, for_s), -MOST_WARMING_K, MOST_WARMING_K)
+    return between(day_shape.change(memory.day.temp, scene.day_s, for_s), -MOST_WARMING_K, MOST_WARMING_K)
 
 
 def _shrunk(warming_k: float) -> float:
@@ -273,7 +236,7 @@ def _swollen(
         pulls = loss + store * there_pct  # an hour
         gives = ground + room_model.MIDDLE_PCT * loss
         gives += store * (now * there_pct if slow_rh_pct is None else slow_rh_pct)
-        now = gives / pulls + (now - gives / pulls) * exp(-_between(pulls * step_h, 0.0, 50.0))
+        now = gives / pulls + (now - gives / pulls) * exp(-between(pulls * step_h, 0.0, 50.0))
         highest = max(highest, now * there_pct)
     return highest
 
