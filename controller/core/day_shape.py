@@ -22,6 +22,7 @@ DAYS = 4.0
 """About so many days back the means reach."""
 RULE = 0.7
 """Of the squared change: a day's shape that leaves more of it unexplained is not told of."""
+SLIGHT = 0.2
 TELLS = 1.0 / (3.0 * PARTS)
 """How fast the record of being right forgets: three days."""
 
@@ -77,6 +78,15 @@ def change(shape: Shape, day_s: float | None, for_s: float) -> float:
     if not skill > 0.0:
         return 0.0
     return min(skill, 1.0) * (_at(shape.means, day_s + for_s) - _at(shape.means, day_s))
+
+
+def falls(shape: Shape, day_s: float | None, for_s: float) -> bool:
+    """Whether the figure usually falls within so long from now on, by more than ``SLIGHT``; quickly told."""
+    if day_s is None or shape.parts < PARTS or len(shape.means) != PARTS:
+        return False
+    part, ends = int(day_s / PART_S) % PARTS, int((day_s + for_s) / PART_S) + 2
+    coming = shape.means[part:ends] + shape.means[: max(ends - PARTS, 0)]
+    return coming[0] - min(coming) > SLIGHT
 
 
 def extremes(shape: Shape) -> tuple[float, float, float] | None:

@@ -201,7 +201,8 @@ def view(
         edge = max(edge, accuracy_rh_pct)
     within = Within(low_rh_pct, high_rh_pct, edge, most_half_rh_pct, scene.shortest_on_s, scene.dt_s)
     lower, upper = swing.edges(choice, setpoint_rh_pct, centre, paced, within, room, per_pct, memory.duty)
-    upper -= max(_swollen(memory, scene, room, upper, per_pct, slow) - (high_rh_pct - edge), 0.0)
+    if day_shape.falls(memory.day.temp, scene.day_s, room.dead_s + room.lag_s + SWELL_S):
+        upper -= max(_swollen(memory, scene, room, upper, per_pct, slow) - (high_rh_pct - edge), 0.0)
     upper = max(upper, lower + swing.LEAST_HALF_RH_PCT)
     middle = 0.5 * (lower + upper)
     walls = scene.rh_pct if slow is None else slow

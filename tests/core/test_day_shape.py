@@ -127,3 +127,12 @@ def test_hours_that_chance_made_are_not_told() -> None:
         memory = day_shape.advance(memory, tick * 60.0 % DAY_S, 60.0, 24.0, ground)
     assert memory.background is None
     assert max(memory.ground.means) - min(memory.ground.means) > 0.5
+
+
+def test_whether_it_falls_soon() -> None:
+    """As the made-up day: at nine in the evening, and at no other hour."""
+    shape = lived(DayMemory(), 4.0).temp
+    told = [day_shape.falls(shape, hour * HOUR_S, 2.0 * HOUR_S) for hour in range(24)]
+    assert [hour for hour in range(24) if told[hour]] == [19, 20, 21]
+    assert not day_shape.falls(Shape(), 0.0, 7200.0)
+    assert not day_shape.falls(shape, None, 7200.0)

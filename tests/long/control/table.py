@@ -14,6 +14,7 @@ from tests.long.control.live import SETTLING_DAYS, Scores
 from tests.long.control.rooms import ROOMS
 from tests.long.control.ways import PLAN_ERROR, PLAN_HOURS, Lived
 
+PLAIN = "deadband 3"
 Results = Mapping[str, Mapping[str, Lived]]
 DECIDED_SHARE = 1e-3
 LEAST_H = 1.0
@@ -93,4 +94,25 @@ def _means(half: Results, days: float) -> list[str]:
     left_out = [room for room in half if room not in for_hours]
     lines += ["", f"Hours over {len(for_hours)} of {len(half)} rooms"
               + (f"; not decided by control: {', '.join(left_out)}." if left_out else ".")]  # fmt: skip
+    return lines
+
+
+def parts(results: Results, days: float) -> list[str]:
+    """Each part of foresight alone, beside the plain deadband of the same rooms."""
+    if not results:
+        return []
+    lines = [
+        "", "## Each part alone", "",
+        f"{days:g} days from January on, all rooms, over the figures of `{PLAIN}`, which has none of them. "
+        f"Hours below {LEAST_H:g} count as {LEAST_H:g}.",
+        "", "| way | hours out | RMS | switchings |", "|---|---|---|---|",
+    ]  # fmt: skip
+    for way in next(iter(results.values())):
+        pairs = [(ways[way].scores, ways[PLAIN].scores) for ways in results.values()]
+        shares = (
+            mean([max(mine.out_h, LEAST_H) / max(plain.out_h, LEAST_H) for mine, plain in pairs]),
+            mean([mine.rms_rh_pct / plain.rms_rh_pct for mine, plain in pairs]),
+            mean([mine.switchings_a_day / max(plain.switchings_a_day, 0.1) for mine, plain in pairs]),
+        )
+        lines.append(f"| {way} | {' | '.join(f'{share:.2f}' for share in shares)} |")
     return lines

@@ -18,6 +18,7 @@ from controller.core.records import Instant, Reading, Request
 from controller.core.runtime import RuntimeMemory
 from controller.settings import Settings
 from controller.simulator.world import World
+from tests.long.control import parts
 from tests.long.control.live import Decides, Ours, Scores, live
 from tests.long.control.rooms import settings_of
 
@@ -113,6 +114,17 @@ def _planned(aim: Aim) -> Callable[..., Lived]:
     return run
 
 
+def _alone(part: str) -> Callable[..., Lived]:
+    whole = _ours(method="hysteresis", foresight="keep-hours")
+
+    def run(name: str, days: float) -> Lived:
+        with parts.alone(part):
+            found: Lived = whole(name, days)
+        return found
+
+    return run
+
+
 PLAN_HOURS, PLAN_ERROR = "plan: hours", "plan: error"
 WAYS: dict[str, Callable[..., Lived]] = {
     PLAN_HOURS: _planned("hours"),
@@ -125,6 +137,9 @@ WAYS: dict[str, Callable[..., Lived]] = {
     "keep-error": _ours(method="hysteresis", foresight="keep-error"),
     "pid": _ours(method="pid"),
     "pid keep-error": _ours(method="pid", foresight="keep-error"),
+    "pid learned": _ours(method="pid", foresight="keep-error", pid={"tuning": "learned"}),
 }
+PARTS = {f"only {part}": _alone(part) for part in parts.ALONE}
+"""Of keep-hours, each by itself."""
 """In the table's order. "deadband 3" is what these rooms are set to: ours without foresight."""
 PLANS = (PLAN_HOURS, PLAN_ERROR)
