@@ -201,6 +201,7 @@ class WorldInbox:
             *(
                 ("answered", self._clock.at_s, answer.request.id, answer.done, "already" in answer.words)
                 for answer in answers
+                if self._spool.answer_to(answer.request.id) is not None  # else it is to be answered again
             )
         )
 

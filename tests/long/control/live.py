@@ -89,7 +89,8 @@ def live(settings: Settings, make: Callable[[Settings, World], Decides], weather
     while True:
         now = world.now()
         readings = tuple(probe.read() for probe in world.probes)
-        on = decides.step(now, readings, world.relay.on, world.keeper.poll(now.wall))
+        seen_on = bool(world.relay.seen_on())
+        on = decides.step(now, readings, seen_on, world.keeper.poll(now.wall))
         counts = t >= SETTLING_DAYS * 86400.0
         switched += counts and on and not world.relay.on
         world.relay.switch(on)
