@@ -2,7 +2,7 @@
 
     python tests/long/control_benchmark.py --days 35                   about an hour on one slow core
     python tests/long/control_benchmark.py --rooms leaky,doors --ways "plan: hours,keep-hours"
-    python tests/long/control_benchmark.py --write                  a year, and tests/long/CONTROL.md: hours
+    python tests/long/control_benchmark.py --parts-days 63 --write  a year, and tests/long/CONTROL.md: hours
 
 What was lived once is kept in a file outside the tree, by room, way, days and the sources it depends on (for
 a plan: the simulator and the planner, not the core), so that it can be broken off and taken up again, and a
@@ -44,8 +44,6 @@ FOR_PLANS = (
     *(f"tests/long/control/{name}.py" for name in ("live", "rooms", "slots", "plan", "replay", "best_plan")),
 )  # fmt: skip
 FOR_THE_REST = (*EVERYTHING, "tests/long/control/ways.py", "tests/long/control/parts.py")
-
-
 EVERY = {**WAYS, **PARTS}
 PARTS_BESIDE = ("deadband 3", "keep-hours", "keep-error")
 PYTHON = f"{platform.python_implementation()} {platform.python_version()}"

@@ -139,7 +139,7 @@ WAYS: dict[str, Callable[..., Lived]] = {
     "pid keep-error": _ours(method="pid", foresight="keep-error"),
     "pid learned": _ours(method="pid", foresight="keep-error", pid={"tuning": "learned"}),
 }
+"""In the table's order. "deadband 3" is what these rooms are set to: ours without foresight."""
 PARTS = {f"only {part}": _alone(part) for part in parts.ALONE}
 """Of keep-hours, each by itself."""
-"""In the table's order. "deadband 3" is what these rooms are set to: ours without foresight."""
 PLANS = (PLAN_HOURS, PLAN_ERROR)
