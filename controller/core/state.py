@@ -148,8 +148,16 @@ def _plain(value: Any) -> Any:
     if isinstance(value, tuple):
         return [_plain(item) for item in value]
     if isinstance(value, datetime):
-        return value.astimezone(UTC).isoformat()
+        return _in_utc(value).isoformat()
     return value
+
+
+def _in_utc(moment: datetime) -> datetime:
+    """At an end of the calendar UTC has no such moment: then what the clock showed."""
+    try:
+        return moment.astimezone(UTC)
+    except OverflowError:
+        return moment.replace(tzinfo=UTC)
 
 
 @lru_cache(maxsize=1)

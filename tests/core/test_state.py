@@ -62,6 +62,14 @@ def test_another_version_is_refused(version: Any) -> None:
         State.from_plain(plain)
 
 
+@pytest.mark.parametrize("moment", ["0001-01-01T00:00:00+14:00", "9999-12-31T23:59:59-12:00"])
+def test_a_time_that_utc_has_not_is_refused_and_makes_nothing_raise(moment: str) -> None:
+    wall = datetime.fromisoformat(moment)
+    assert State(wall=wall).to_plain()["wall"] == wall.replace(tzinfo=UTC).isoformat()
+    with pytest.raises(KeptStateError, match="read back"):
+        State.from_plain(State().to_plain() | {"wall": moment})
+
+
 @pytest.mark.parametrize("whole", [None, [], "text", 5, {}])
 def test_what_is_no_mapping_is_refused(whole: Any) -> None:
     with pytest.raises(KeptStateError):

@@ -108,6 +108,8 @@ class World:
 
     def days(self) -> float:
         """How far the life has come, in days of the room, looked up at the log's end."""
+        if not self._log.exists():
+            return 0.0
         with self._log.open("rb") as file:
             file.seek(max(0, self._log.stat().st_size - 4000))
             last = [line for line in file.read().split(b"\n")[:-1] if line.startswith(b'["t"')]
