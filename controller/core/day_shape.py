@@ -23,6 +23,7 @@ DAYS = 4.0
 RULE = 0.7
 """Of the squared change: a day's shape that leaves more of it unexplained is not told of."""
 SLIGHT = 0.2
+"""In the figure's own unit: a fall that is not worth looking at."""
 TELLS = 1.0 / (3.0 * PARTS)
 """How fast the record of being right forgets: three days."""
 
@@ -45,7 +46,6 @@ class DayMemory(NamedTuple):
     before: tuple[float, float | None] | None = None  # temperature and background in the quarter hour before
     temp: Shape = Shape()
     ground: Shape = Shape()
-    background: tuple[float, float, float] | None = None  # its extremes
 
 
 def advance(
@@ -65,9 +65,7 @@ def advance(
     was_c, was_ground = memory.before or (None, None)
     temp = _learned(memory.temp, ended, was_c, now_c)
     shape = memory.ground if ground is None else _learned(memory.ground, ended, was_ground, ground)
-    return after._replace(
-        before=(now_c, ground), temp=temp, ground=shape, background=extremes(shape)
-    )  # fmt: skip
+    return after._replace(before=(now_c, ground), temp=temp, ground=shape)
 
 
 def change(shape: Shape, day_s: float | None, for_s: float) -> float:
@@ -100,8 +98,7 @@ def extremes(shape: Shape) -> tuple[float, float, float] | None:
 
 def recalled(memory: DayMemory) -> DayMemory:
     """What was kept, at a start: only what learning can have given."""
-    ground = _sound(memory.ground)
-    return DayMemory(temp=_sound(memory.temp), ground=ground, background=extremes(ground))
+    return DayMemory(temp=_sound(memory.temp), ground=_sound(memory.ground))
 
 
 def _sound(shape: Shape) -> Shape:

@@ -208,7 +208,7 @@ def view(
     walls = scene.rh_pct if slow is None else slow
     return Ahead(
         ahead, middle, upper - middle, paced, room, walls, per_pct, memory.duty, warming_k,
-        memory.day.background,
+        day_shape.extremes(memory.day.ground),
     )  # fmt: skip
 
 

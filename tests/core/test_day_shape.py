@@ -89,8 +89,9 @@ def test_the_hours_of_most_and_least() -> None:
     for tick in range(4 * 1440):
         day_s = tick * 60.0 % DAY_S
         memory = day_shape.advance(memory, day_s, 60.0, 24.0, 10.0 - abs(day_s - 15.0 * HOUR_S) / HOUR_S)
-    assert memory.background is not None
-    most_s, least_s, apart = memory.background
+    found = day_shape.extremes(memory.ground)
+    assert found is not None
+    most_s, least_s, apart = found
     assert most_s == pytest.approx(15.0 * HOUR_S, abs=PART_S)
     assert min(least_s, DAY_S - least_s) <= PART_S
     assert apart == pytest.approx(15.0, abs=0.5)
@@ -125,7 +126,7 @@ def test_hours_that_chance_made_are_not_told() -> None:
     for tick in range(8 * 1440):
         ground += 0.01 * -ground + rng.gauss(0.0, 0.1)
         memory = day_shape.advance(memory, tick * 60.0 % DAY_S, 60.0, 24.0, ground)
-    assert memory.background is None
+    assert day_shape.extremes(memory.ground) is None
     assert max(memory.ground.means) - min(memory.ground.means) > 0.5
 
 
