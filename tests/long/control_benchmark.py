@@ -49,6 +49,12 @@ PARTS_BESIDE = ("deadband 3", "keep-hours", "keep-error")
 PYTHON = f"{platform.python_implementation()} {platform.python_version()}"
 
 
+class Found(NamedTuple):
+    lived: Lived
+    took_s: float
+    python: str
+
+
 class Job(NamedTuple):
     room: str
     way: str
@@ -75,8 +81,7 @@ class Kept:
     def __init__(self, path: Path) -> None:
         self._path = path
         self._of = {way: sources(way) for way in EVERY}
-        self.pythons = {PYTHON}
-        self._found: dict[tuple[str, ...], tuple[Lived, float]] = {}
+        self._found: dict[tuple[str, ...], Found] = {}
         if path.exists():
             for line in path.read_text(encoding="utf-8").splitlines():
                 try:
@@ -84,17 +89,18 @@ class Kept:
                     scores = Scores(**row["scores"])
                 except (ValueError, TypeError, KeyError):
                     continue  # broken off while it was written, or of another version
-                self.pythons.add(row.get("python", "CPython"))
-                self._found[tuple(row["key"])] = (Lived(scores, row["remark"]), row["took_s"])
+                self._found[tuple(row["key"])] = Found(
+                    Lived(scores, row["remark"]), row["took_s"], row.get("python", "CPython")
+                )
 
     def _key(self, job: Job) -> tuple[str, ...]:
         return (job.room, job.way, f"{job.days:g}", self._of[job.way])
 
-    def get(self, job: Job) -> tuple[Lived, float] | None:
+    def get(self, job: Job) -> Found | None:
         return self._found.get(self._key(job))
 
     def put(self, job: Job, result: Lived, took_s: float, of_commit: str) -> None:
-        self._found[self._key(job)] = (result, took_s)
+        self._found[self._key(job)] = Found(result, took_s, PYTHON)
         row = {"key": self._key(job), "scores": result.scores._asdict(), "remark": result.remark,
                "took_s": round(took_s, 1), "commit": of_commit,
                "python": PYTHON}  # fmt: skip
@@ -103,7 +109,7 @@ class Kept:
             file.write(json.dumps(row) + "\n")
 
 
-def measure(jobs: Sequence[Job], kept: Kept) -> dict[Job, tuple[Lived, float]]:
+def measure(jobs: Sequence[Job], kept: Kept) -> dict[Job, Found]:
     missing = [job for job in jobs if kept.get(job) is None]
     workers = int(os.environ.get("WORKERS", "1"))
     now = commit()
@@ -165,19 +171,19 @@ def main() -> None:
         else {}
     )
     found |= measure([job for of_room in parts.values() for job in of_room.values()], kept)
-    results = {room: {way: found[Job(room, way, given.days)][0] for way in ways} for room in rooms}
-    took_min = sum(took for _, took in found.values()) / 60.0
+    results = {room: {way: found[Job(room, way, given.days)].lived for way in ways} for room in rooms}
+    took_min = sum(each.took_s for each in found.values()) / 60.0
     words = "\n".join(
         (
             "# How well the rooms are kept",
             "",
             f"{datetime.now(UTC):%Y-%m-%d}, commit {commit()}, {given.days:g} days, of which the first "
             f"{SETTLING_DAYS:g} are not counted; {took_min:.0f} minutes of one process, by "
-            f"{' and '.join(sorted(kept.pythons))}.",
+            f"{' and '.join(sorted({each.python for each in found.values()}))}.",
             "",
             *table.pages(results, given.days),
             *table.parts(
-                {room: {way: found[job][0] for way, job in jobs.items()} for room, jobs in parts.items()},
+                {room: {way: found[job].lived for way, job in jobs.items()} for room, jobs in parts.items()},
                 given.parts_days,
             ),
         )
