@@ -19,8 +19,8 @@ WALK = (0.0, 0.0004, 0.02, 0.0004, 0.01)
 GAIN_WALK = 0.006
 """Mist's effect wanders by this share of itself a block with mist in it."""
 LEAST_NOISE = 0.05
-LOOSENED = 0.3
-"""Of the gain: its standard deviation from then on."""
+LOOSENED, LOOSENED_GROUND = 0.3, 1.0
+"""Standard deviations from then on: of the gain as a share of it, of the background %RH a block."""
 SURPRISE = 1.0 / 288.0
 """How fast the measure of each guess forgets: a day of blocks in which mist began or ended."""
 MOST = 1e6
@@ -41,9 +41,13 @@ class Guess(NamedTuple):
 
 
 def loosened(guess: Guess) -> Guess:
-    more = (LOOSENED * guess.theta[GAIN]) ** 2
-    first, *rest = guess.cov
-    return guess._replace(cov=((min(first[0] + more, PRIOR_SD[GAIN] ** 2), *first[1:]), *rest))
+    """Of mist and background next to nothing counts as known any more: what comes tells which has changed."""
+    more = {GAIN: (LOOSENED * guess.theta[GAIN]) ** 2, GROUND: LOOSENED_GROUND**2}
+    cov = tuple(
+        tuple(min(p + more[i], PRIOR_SD[i] ** 2) if i == j and i in more else p for j, p in enumerate(line))
+        for i, line in enumerate(guess.cov)
+    )
+    return guess._replace(cov=cov)
 
 
 def able(guess: Guess, fastest: float) -> bool:

@@ -19,8 +19,9 @@ triangle; every term of the equation is weighed the same, so that the noise of t
 lean the loss to one side, as it does where the block before alone stands for the air. A Kalman filter
 with a random walk (Kalman 1960) follows the five figures. A change that cannot be explained (a door)
 teaches nothing, and the next half hour neither; nor does anything while the mist itself is in doubt (a dry
-tank). An hour of mist that goes on giving another rise than was learned, and no such doubt, is another
-humidifier, or its dial: then the gain is learned as if it were hardly known.
+tank). Where it goes on, it is no door: an hour of mist that gives another rise than was learned is another
+humidifier, or its dial; half an hour without mist that goes another way is the weather. Then gain and
+background are learned as if they were hardly known, and what comes tells which of them it was.
 """
 
 from __future__ import annotations
@@ -49,8 +50,8 @@ from controller.core.runtime import RuntimeMemory
 
 BLOCKS_AN_HOUR = 3600.0 / BLOCK_S
 MIDDLE_PCT = 50.0
-STRANGE = 12
-"""Blocks that tell of the mist, one after another."""
+STRANGE, ASTRAY = 12, 6
+"""Blocks that tell of the mist, one after another, and blocks that do not."""
 IN_THE_RUN = 4.0
 """A guess so many times as surprised as the best learns only from every sixth block: that is time saved."""
 UNEXPLAINED = 3.5
@@ -87,6 +88,7 @@ class RoomMemory(NamedTuple):
     blocks: int = 0  # with mist, that were learned from
     upset: int = 0
     strange: int = 0  # blocks that tell of the mist, in a row, that could not be explained
+    astray: int = 0  # and of those that do not
     seen: int = 0  # blocks
     best: int = 1  # the guess that is believed
 
@@ -152,18 +154,21 @@ def _taught(
     doubtful: bool,
 ) -> RoomMemory:
     """What the change of a block teaches each guess; ``told``: mist began or ended."""
-    guesses, upset, strange = memory.guesses, max(memory.upset - 1, 0), memory.strange
+    guesses, upset = memory.guesses, max(memory.upset - 1, 0)
+    strange, astray = memory.strange, memory.astray
     best, row = guesses[memory.best], rows[memory.best]
     learning = memory.blocks < LEARNING_BLOCKS
     miss = change - dot(best.theta, row)
     most = UNEXPLAINED * UNEXPLAINED * (best.noise + spread(best.cov, row))
     unexplained = miss * miss > most
-    if (best.theta[GAIN] * row[GAIN]) ** 2 > most:  # else it tells nothing of the mist
+    if (best.theta[GAIN] * row[GAIN]) ** 2 > most:
         strange = strange + 1 if unexplained and not doubtful else 0
+    else:
+        astray = astray + 1 if unexplained and not doubtful else 0
     if unexplained and not learning:
         upset = UPSET
-    if strange >= STRANGE:
-        guesses, strange, upset = tuple(map(loosened, guesses)), 0, 0
+    if strange >= STRANGE or astray >= ASTRAY:
+        guesses, strange, astray, upset = tuple(map(loosened, guesses)), 0, 0, 0
     held = upset > 0 or doubtful
     beaten = IN_THE_RUN * best.surprise
     rests = not learning and memory.seen % 6 > 0
@@ -173,7 +178,8 @@ def _taught(
     )
     blocks = min(memory.blocks + (misty and not held), 10**6)
     return memory._replace(
-        guesses=guesses, upset=upset, strange=strange, blocks=blocks, best=_believed(guesses, memory.best)
+        guesses=guesses, upset=upset, strange=strange, astray=astray, blocks=blocks,
+        best=_believed(guesses, memory.best),
     )  # fmt: skip
 
 

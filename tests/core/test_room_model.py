@@ -124,6 +124,25 @@ def test_a_gain_that_falls_by_a_third_is_followed() -> None:
     assert room.gain == pytest.approx(84.0, rel=0.1)
 
 
+def test_weather_that_turns_is_not_taken_for_the_mist() -> None:
+    """A front: what comes in by itself falls by 32 %RH an hour within 90 min, far beyond what wanders.
+
+    The truth is the plant's own. Three hours later the gain within a tenth, and what the room loses at 65.
+    """
+    plant = Plant(Truth(loss=1.0, background=40.0), 1).live(24 * 4)
+    for step in range(18):
+        plant.truth = plant.truth._replace(background=40.0 - 32.0 * (step + 1) / 18)
+        plant.live(1 / 12)
+    plant.live(1)
+    for _ in range(3):
+        plant.live(2)
+        room = room_model.known(plant.memory)
+        assert room is not None
+        assert room.gain == pytest.approx(plant.truth.gain, rel=0.1)
+        falls = plant.truth.loss * (65.0 - plant.truth.background - plant.front)
+        assert -room_model.rate(room, 65.0, 0.0, 0.0) == pytest.approx(falls, rel=0.1)
+
+
 def test_a_dry_tank_teaches_nothing() -> None:
     plant = Plant(Truth(), 8).live(24 * 4)
     before = plant.guess.theta[GAIN]
