@@ -40,9 +40,9 @@ class Guess(NamedTuple):
     surprise: float = 0.0  # mean squared miss where mist began or ended
 
 
-def loosened(guess: Guess) -> Guess:
-    """Of mist and background next to nothing counts as known any more: what comes tells which has changed."""
-    more = {GAIN: (LOOSENED * guess.theta[GAIN]) ** 2, GROUND: LOOSENED_GROUND**2}
+def loosened(guess: Guess, gain: bool) -> Guess:
+    """Of the background next to nothing counts as known any more, and of the ``gain``: what comes tells."""
+    more = {GAIN: (LOOSENED * guess.theta[GAIN]) ** 2 if gain else 0.0, GROUND: LOOSENED_GROUND**2}
     cov = tuple(
         tuple(min(p + more[i], PRIOR_SD[i] ** 2) if i == j and i in more else p for j, p in enumerate(line))
         for i, line in enumerate(guess.cov)

@@ -20,8 +20,8 @@ lean the loss to one side, as it does where the block before alone stands for th
 with a random walk (Kalman 1960) follows the five figures. A change that cannot be explained (a door)
 teaches nothing, and the next half hour neither; nor does anything while the mist itself is in doubt (a dry
 tank). Where it goes on, it is no door: an hour of mist that gives another rise than was learned is another
-humidifier, or its dial; half an hour without mist that goes another way is the weather. Then gain and
-background are learned as if they were hardly known, and what comes tells which of them it was.
+humidifier, or its dial, or the weather: then gain and background are learned as if they were hardly known,
+and what comes tells which of them it was. Half an hour without mist that goes another way is the weather.
 """
 
 from __future__ import annotations
@@ -168,7 +168,8 @@ def _taught(
     if unexplained and not learning:
         upset = UPSET
     if strange >= STRANGE or astray >= ASTRAY:
-        guesses, strange, astray, upset = tuple(map(loosened, guesses)), 0, 0, 0
+        guesses = tuple(loosened(guess, strange >= STRANGE) for guess in guesses)
+        strange = astray = upset = 0
     held = upset > 0 or doubtful
     beaten = IN_THE_RUN * best.surprise
     rests = not learning and memory.seen % 6 > 0
