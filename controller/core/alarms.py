@@ -23,6 +23,7 @@ NOTICES |= {
     "calibrating",
     "probe_returns",
     "state_restored",
+    "stands_open",
 }
 NOTICES |= {"outdoor_lost", "wall_holds", "wall_month", "mould_begins", "mould_visible"}
 """A notice tells of the world. All else is a fault alarm: probe, relay, humidifier, board or record."""
@@ -35,6 +36,7 @@ PATIENCE_S = {
     "relay_no_answer": 60.0,
     "wall_estimate": 3600.0,
     "wall_holds": 1800.0,
+    "stands_open": 1800.0,
     "wall_lost": 3600.0,
     "outdoor_lost": 3600.0,
     "room_cold": 1800.0,

@@ -18,10 +18,11 @@ from controller.core.effect import EffectMemory
 from controller.core.guards import Facts
 from controller.core.keeper import KeeperMemory
 from controller.core.mould import MouldMemory
-from controller.core.records import Reason, Water
+from controller.core.records import Odd, Reason, Water
 from controller.core.rules import Rules
 from controller.core.state import RESTORED, Outage, RelayMemory
 from controller.core.trust import AWAY, RETURNING, Belief, ProbeMemory
+from controller.core.unexpected import DRIER
 from controller.core.wall import CLEAR_RH_PCT, WallMemory
 
 RESTARTS, WITHIN_S = 5, 1800.0
@@ -58,6 +59,7 @@ class Scene(NamedTuple):
     coldest: WallMemory
     wanted_rh_pct: float  # before the wall had its say
     target_rh_pct: float
+    odd: Odd | None = None
 
 
 def gather(scene: Scene, troubles: tuple[tuple[str, str], ...]) -> list[Condition]:
@@ -153,6 +155,10 @@ def _of_the_world(scene: Scene) -> list[Condition]:
     if water.level_l is not None:
         found += _of_tank(water, water.level_l, scene)
     found += _of_the_wall(scene, surface)
+    odd = scene.odd
+    if odd is not None and odd.ended_s is None and odd.kind == DRIER and not scene.mist.verdict.no_mist:
+        since = "" if _said("stands_open", scene) else _time(scene, -odd.since_s)
+        found.append(Condition("stands_open", detail=since))
     if facts.trusted and facts.rh_high_pct > rules.ceiling.highest_rh_pct and not facts.on:
         found.append(Condition("too_humid", facts.rh_high_pct, rules.ceiling.highest_rh_pct))
     if scene.outage is not None and scene.t < scene.outage.until_t:
@@ -209,8 +215,10 @@ def _out_words(outage: Outage) -> str:
 
 def _clock(scene: Scene, in_s: float) -> str:
     """The time of day then; "" where that cannot be told."""
-    if not 0.0 <= in_s <= 2 * DAY_S:
-        return ""
+    return _time(scene, in_s) if 0.0 <= in_s <= 2 * DAY_S else ""
+
+
+def _time(scene: Scene, in_s: float) -> str:
     try:
         return f"{scene.wall + timedelta(seconds=in_s):%H:%M}"
     except OverflowError:  # a wall clock at the end of the calendar

@@ -25,7 +25,7 @@ from __future__ import annotations
 from math import ceil, exp, inf, isfinite, sqrt
 from typing import NamedTuple
 
-from controller.core import day_shape, room_model, runtime, swing
+from controller.core import day_shape, room_model, runtime, swing, unexpected
 from controller.core.day_shape import DayMemory
 from controller.core.limits import Foresight
 from controller.core.records import NEVER_T, Ahead, Room
@@ -34,6 +34,7 @@ from controller.core.room_model import RoomMemory
 from controller.core.runtime import WINDOW_S, RuntimeMemory
 from controller.core.swing import Within, between
 from controller.core.tuning import TuningMemory
+from controller.core.unexpected import OddMemory
 
 PULL_S = 60.0
 """How fast the probe pulls the observer: noise of a sample fades in a minute."""
@@ -65,6 +66,7 @@ class ForesightMemory(NamedTuple):
     fill_every_s: float | None = None  # the mean time between two
     tuning: TuningMemory = TuningMemory()
     day: DayMemory = DayMemory()
+    odd: OddMemory = OddMemory()
 
 
 class Scene(NamedTuple):
@@ -100,7 +102,9 @@ def advance(memory: ForesightMemory, scene: Scene) -> ForesightMemory:
     room = room_model.known(model)
     followed = _follow(memory, model, room, scene)
     day = day_shape.advance(memory.day, scene.day_s, dt_s, scene.temp_c, room.ground if room else None)
-    return followed._replace(model=model, fill_t=fill_t, fill_every_s=every_s, day=day)
+    closed = None if room is None else model.closed
+    odd = unexpected.advance(memory.odd, model.seen, closed, t, scene.doubtful)
+    return followed._replace(model=model, fill_t=fill_t, fill_every_s=every_s, day=day, odd=odd)
 
 
 def recalled(memory: ForesightMemory) -> ForesightMemory:
@@ -109,7 +113,8 @@ def recalled(memory: ForesightMemory) -> ForesightMemory:
     if not (0.0 <= memory.duty <= 1.0 and abs(memory.moisture) <= 1e3 and 0.0 <= memory.seen_s <= DAY_S):
         return ForesightMemory(model, day=day_shape.recalled(memory.day))
     square = memory.square if 0.0 <= memory.square <= 25.0 else 0.25
-    return memory._replace(model=model, air=None, square=square, day=day_shape.recalled(memory.day))
+    day = day_shape.recalled(memory.day)
+    return memory._replace(model=model, air=None, square=square, day=day, odd=OddMemory())
 
 
 def blind(memory: ForesightMemory) -> ForesightMemory:
@@ -208,7 +213,7 @@ def view(
     walls = scene.rh_pct if slow is None else slow
     return Ahead(
         ahead, middle, upper - middle, paced, room, walls, per_pct, memory.duty, warming_k,
-        day_shape.extremes(memory.day.ground),
+        day_shape.extremes(memory.day.ground), unexpected.told(memory.odd.found, scene.t),
     )  # fmt: skip
 
 

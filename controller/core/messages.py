@@ -184,6 +184,16 @@ MESSAGES: dict[str, Told] = {
         "Close gaps, insulate, or take a larger humidifier: `hygrohold size` reckons.",
         "",
     ),
+    "stands_open": Told(
+        lambda m: (
+            "The room loses moisture faster than it did"
+            + (f" before {m.detail}" if m.detail else "")
+            + ", as through an open door or window."
+        ),
+        GOES_ON,
+        "Does something stand open? Or has it become much drier outdoors?",
+        "",
+    ),
     "too_humid": Told(
         lambda m: (
             f"The room is at {f(m.seen)} %RH, above the ceiling of {f(m.limit)}, and the humidifier is "

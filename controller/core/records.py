@@ -183,6 +183,14 @@ class Room(NamedTuple):
     store_sd: float
 
 
+class Odd(NamedTuple):
+    """Moisture that goes ("drier") or comes ("wetter") faster than the learned room explains."""
+
+    kind: str
+    since_s: float  # seconds ago
+    ended_s: float | None = None  # likewise; None: it lasts
+
+
 class Ahead(NamedTuple):
     """What the demand looks at with foresight, instead of the reading, the setpoint and the deadband."""
 
@@ -196,6 +204,7 @@ class Ahead(NamedTuple):
     duty: float  # mean of about the last day
     warming_k: float = 0.0  # by how much the air is taken to be warmer then than the probe says now
     background: tuple[float, float, float] | None = None  # see day_shape.extremes
+    odd: Odd | None = None
 
 
 class Raised(NamedTuple):

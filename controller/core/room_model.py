@@ -79,6 +79,15 @@ class Before(NamedTuple):
     mist_late: tuple[float, ...]
 
 
+class Closed(NamedTuple):
+    """What a block showed, before anything was learned from it."""
+
+    change: float
+    row: tuple[float, ...]  # what went with it, by the believed guess
+    theta: tuple[float, ...]
+    variance: float  # of what the change may miss
+
+
 class RoomMemory(NamedTuple):
     """The block under way, the one before, and the guesses."""
 
@@ -91,6 +100,7 @@ class RoomMemory(NamedTuple):
     astray: int = 0  # and of those that do not
     seen: int = 0  # blocks
     best: int = 1  # the guess that is believed
+    closed: Closed | None = None  # the block that ended last, if it was seen whole
 
 
 def sound(memory: RoomMemory) -> bool:
@@ -120,7 +130,7 @@ def advance(
     if lasted_s > BLOCK_S + max(dt_s, 60.0) or block.seen_s < 0.8 * lasted_s:  # not seen whole
         if lasted_s > 2.0 * BLOCK_S:
             following = following._replace(slow_rh_pct=None)  # what walls hold has followed unseen air
-        return memory._replace(block=following, before=None)
+        return memory._replace(block=following, before=None, closed=None)
     if not sound(memory):
         return RoomMemory()
     return _close(memory._replace(block=following), block, doubtful)
@@ -132,7 +142,9 @@ def _close(memory: RoomMemory, block: Block, doubtful: bool) -> RoomMemory:
     mist = [share / seen_s for share in block.mist]
     mist_late = tuple([share / seen_s for share in block.mist_late])
     before = memory.before
-    after = memory._replace(before=Before(v, v_late, gap_late, temp_c, on, mist_late), seen=memory.seen + 1)
+    after = memory._replace(
+        before=Before(v, v_late, gap_late, temp_c, on, mist_late), seen=memory.seen + 1, closed=None
+    )
     if before is None:
         return after
     air = before.v_late + v - v_late
@@ -159,7 +171,8 @@ def _taught(
     best, row = guesses[memory.best], rows[memory.best]
     learning = memory.blocks < LEARNING_BLOCKS
     miss = change - dot(best.theta, row)
-    most = UNEXPLAINED * UNEXPLAINED * (best.noise + spread(best.cov, row))
+    variance = best.noise + spread(best.cov, row)
+    most = UNEXPLAINED * UNEXPLAINED * variance
     unexplained = miss * miss > most
     if (best.theta[GAIN] * row[GAIN]) ** 2 > most:
         strange = strange + 1 if unexplained and not doubtful else 0
@@ -180,7 +193,7 @@ def _taught(
     blocks = min(memory.blocks + (misty and not held), 10**6)
     return memory._replace(
         guesses=guesses, upset=upset, strange=strange, astray=astray, blocks=blocks,
-        best=_believed(guesses, memory.best),
+        best=_believed(guesses, memory.best), closed=Closed(change, row, best.theta, variance),
     )  # fmt: skip
 
 
@@ -219,14 +232,14 @@ def recalled(memory: RoomMemory) -> RoomMemory:
     """What was kept, where learning can have given it; the block under way begins anew."""
     if not sound(memory):
         return RoomMemory()
-    return memory._replace(block=Block(), before=None)
+    return memory._replace(block=Block(), before=None, closed=None)
 
 
 def blind(memory: RoomMemory) -> RoomMemory:
     """Nothing is believed of the air now: the block is not whole any more."""
     if memory.block.last is None:
         return memory
-    return memory._replace(block=memory.block._replace(last=None, seen_s=0.0), before=None)
+    return memory._replace(block=memory.block._replace(last=None, seen_s=0.0), before=None, closed=None)
 
 
 def _believed(guesses: tuple[Guess, ...], best: int) -> int:

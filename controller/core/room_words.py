@@ -9,9 +9,10 @@ from __future__ import annotations
 
 from datetime import datetime, timedelta
 
-from controller.core.records import Ahead, Decision
+from controller.core.records import Ahead, Decision, Odd
 from controller.core.room_block import STORE_S
 from controller.core.room_model import MIDDLE_PCT, rate
+from controller.core.unexpected import DRIER
 
 STEP_S = 60.0
 RISE_S = 1200.0
@@ -44,6 +45,8 @@ def learned(decision: Decision, rate_l_per_h: float) -> list[str]:
     reaches = _reaches(ahead, decision)
     if reaches is not None:
         said.append(reaches)
+    if ahead.odd is not None:
+        said.append(_odd(ahead.odd, decision))
     if ahead.paced:
         said.append(
             f"Water or the cap would not last at {decision.target_rh_pct:.1f} %RH: it is held near "
@@ -128,6 +131,22 @@ def _reaches(ahead: Ahead, decision: Decision) -> str | None:
         if rh_pct >= wanted:
             return f"It will be at {wanted:.0f} %RH at about {_clock(decision.at.wall, t)}."
     return f"The humidifier will not bring it to {wanted:.0f} %RH: this is all it can do as the weather is."
+
+
+def _odd(odd: Odd, decision: Decision) -> str:
+    wall = decision.at.wall
+    since = _clock(wall, -odd.since_s)
+    if odd.ended_s is None:
+        if odd.kind == DRIER:
+            return f"Since {since} it loses moisture faster than it did: a door, a window, or drier weather."
+        return (
+            f"Since {since} more moisture comes in than it knows of: misting or watering by hand, laundry, "
+            "people, or wetter weather."
+        )
+    stretch = f"From {since} to {_clock(wall, -odd.ended_s)}"
+    if odd.kind == DRIER:
+        return f"{stretch} it lost moisture faster than it does, as through a door or window."
+    return f"{stretch} more moisture came in than it knows of, as by hand misting, laundry or people."
 
 
 def _clock(wall: datetime, in_s: float) -> str:

@@ -123,7 +123,7 @@ def advance(state: State, inputs: Inputs, rules: Rules, now: Instant) -> tuple[S
         conditions.Scene(
             rules, relay, t, tick.wall, now.wall_trusted, belief, ahead_rh_pct, probes, surface, facts,
             refused, told, wishes, mist, state.outage, state.starts_t, lost, standing, compared,
-            coldest, wanted_rh_pct, setpoint.rh_pct,
+            coldest, wanted_rh_pct, setpoint.rh_pct, None if view is None else view.odd,
         ),
         inputs.troubles,
     )  # fmt: skip

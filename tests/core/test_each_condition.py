@@ -20,7 +20,7 @@ from controller.core.conditions import Scene
 from controller.core.effect import EffectMemory, Verdict
 from controller.core.keeper import KeeperMemory
 from controller.core.mould import MouldMemory
-from controller.core.records import Action, Reason, Water
+from controller.core.records import Action, Odd, Reason, Water
 from controller.core.state import Outage, RelayMemory
 from controller.core.trust import AWAY, RETURNING, Belief, ProbeMemory
 from controller.core.wall import WallMemory
@@ -199,6 +199,13 @@ def mist(**verdict: Any) -> EffectMemory:
             [Condition("bypassed", detail="hand")],
         ),
         ({"mist": mist(weak_share=0.6)}, [Condition("mist_weak", 60.0)]),
+        ({"odd": Odd("drier", 2400.0)}, [Condition("stands_open", detail="11:20")]),
+        ({"odd": Odd("drier", 9000.0, 60.0)}, []),  # shut again
+        ({"odd": Odd("wetter", 2400.0)}, []),
+        (  # one cause is enough
+            {"odd": Odd("drier", 2400.0), "mist": mist(no_mist=True)},
+            [Condition("no_mist", 0.0)],
+        ),
     ],
 )
 def test_what_the_air_says_of_the_humidifier(changed: dict[str, Any], expected: list[Condition]) -> None:

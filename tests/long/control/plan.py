@@ -19,6 +19,7 @@ error: the square of the distance from the setpoint, by straight pieces.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from typing import Any, Literal, NamedTuple
 
 import numpy as np
@@ -277,12 +278,19 @@ class Window:
             return first[shares], scarce
         best = first
         for weights in self._beginnings() if scarce else [None]:
-            found = first if weights is None else self.solve(weights)
-            for eps in EPS_RH_PCT:
-                found = self.solve(eps / (self.excess(found) + eps))
-                if self._count(found) < least:
-                    best, least = found, self._count(found)
+            try:
+                for found in self._sparser(first if weights is None else self.solve(weights)):
+                    if self._count(found) < least:
+                        best, least = found, self._count(found)
+            except ArithmeticError:  # prices so far apart can be too much for the solver: then without these
+                continue
         return best[shares], scarce
+
+    def _sparser(self, found: Floats) -> Iterator[Floats]:
+        """Again and again, at a price that makes it cheap to leave the band where that is done already."""
+        for eps in EPS_RH_PCT:
+            found = self.solve(eps / (self.excess(found) + eps))
+            yield found
 
     def _scarce(self, found: Floats) -> bool:
         """Whether cap or tank are nearly used up somewhere: more mist than planned would be missed later."""
