@@ -56,6 +56,8 @@ def look(
         rules.ceiling.probe_accuracy_rh_pct,
         choice,
     )
+    if seen is not None and seen.odd is not None and (mist.verdict.no_mist or mist.verdict.stray_mist):
+        seen = seen._replace(odd=None)  # what is said of the mist is not said again as something else
     if rules.demand.method == "pid" and rules.demand.pid.tuning == "learned":
         held = seen is not None and not refused and not doubtful and not seen.paced
         off = rh_pct - setpoint_rh_pct

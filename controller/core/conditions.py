@@ -156,7 +156,7 @@ def _of_the_world(scene: Scene) -> list[Condition]:
         found += _of_tank(water, water.level_l, scene)
     found += _of_the_wall(scene, surface)
     odd = scene.odd
-    if odd is not None and odd.ended_s is None and odd.kind == DRIER and not scene.mist.verdict.no_mist:
+    if odd is not None and odd.ended_s is None and odd.kind == DRIER:
         since = "" if _said("stands_open", scene) else _time(scene, -odd.since_s)
         found.append(Condition("stands_open", detail=since))
     if facts.trusted and facts.rh_high_pct > rules.ceiling.highest_rh_pct and not facts.on:

@@ -202,10 +202,6 @@ def mist(**verdict: Any) -> EffectMemory:
         ({"odd": Odd("drier", 2400.0)}, [Condition("stands_open", detail="11:20")]),
         ({"odd": Odd("drier", 9000.0, 60.0)}, []),  # shut again
         ({"odd": Odd("wetter", 2400.0)}, []),
-        (  # one cause is enough
-            {"odd": Odd("drier", 2400.0), "mist": mist(no_mist=True)},
-            [Condition("no_mist", 0.0)],
-        ),
     ],
 )
 def test_what_the_air_says_of_the_humidifier(changed: dict[str, Any], expected: list[Condition]) -> None:

@@ -41,7 +41,10 @@ CONTROL = ROOT / "tests/long/control"
 EVERYTHING = ("controller/**/*.py", "tests/long/control/live.py", "tests/long/control/rooms.py")
 FOR_PLANS = (
     "controller/simulator/*.py", "controller/core/air.py", "controller/core/target.py",
-    *(f"tests/long/control/{name}.py" for name in ("live", "rooms", "slots", "plan", "replay", "best_plan")),
+    *(
+        f"tests/long/control/{name}.py"
+        for name in ("live", "rooms", "slots", "plan", "plan_window", "replay", "best_plan")
+    ),
 )  # fmt: skip
 FOR_THE_REST = (*EVERYTHING, "tests/long/control/ways.py", "tests/long/control/parts.py")
 EVERY = {**WAYS, **PARTS}

@@ -21,7 +21,8 @@ from controller.settings import Settings
 from controller.simulator.world import World
 from controller.wiring import make_weather_of
 from tests.long.control.live import SETTLING_DAYS, Scores, live
-from tests.long.control.plan import Aim, Plan, plan
+from tests.long.control.plan import Plan, plan
+from tests.long.control.plan_window import Aim
 from tests.long.control.replay import Follows, Style, pulse_rh_pct
 from tests.long.control.slots import Recorder, Ticks
 

@@ -24,7 +24,7 @@ from tests.long.control.rooms import settings_of
 
 if TYPE_CHECKING:
     from tests.long.control.best_plan import Knowledge
-    from tests.long.control.plan import Aim
+    from tests.long.control.plan_window import Aim
 
 
 class Timer:
