@@ -21,6 +21,7 @@ PARTS = {
     part.__name__: part
     for part in (
         rehearsals.core,
+        rehearsals.core_foresight,
         rehearsals.growth,
         rehearsals.fortnight,
         rehearsals.year,

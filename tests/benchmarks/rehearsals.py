@@ -14,6 +14,7 @@ from controller.history.store import SqliteHistory
 from controller.ports import Sample
 from controller.wiring import make_rehearsal
 from tests.benchmarks.paper import line
+from tests.long.control.live import Ours, live
 
 START = datetime(2026, 1, 12, tzinfo=UTC)
 
@@ -45,6 +46,37 @@ def core() -> None:
     for method in ("hysteresis", "pid"):
         runs = sorted(_core_s(method, 50_000) / 50_000 * 1e6 for _ in range(5))
         line(f"core step, {method}, surface estimate on", f"{runs[0]:.1f} to {runs[-1]:.1f} us (5 runs)")
+
+
+def _foresight_s(method: str) -> tuple[float, int]:
+    """CPU seconds of the core over three days in a simulated room that it knows, at 10 s; and the steps."""
+    settings = Settings(
+        demand={"method": method, "foresight": "keep-hours"}, surface={"frsi": 0.95}, bench={"days": 7}
+    )
+    heard: list[tuple[Inputs, Instant]] = []
+
+    class Heard(Ours):
+        def step(self, now: Instant, readings: Any, on: bool, requests: Any) -> bool:
+            heard.append((Inputs(readings, on, outdoor_c=3.0, requests=tuple(requests)), now))
+            return self.controller.step(*heard[-1]).relay_on
+
+    live(settings, lambda settings, world: Heard(settings))
+    controller = Controller(settings)
+    learning = len(heard) * 4 // 7
+    for step in heard[:learning]:
+        decision = controller.step(*step)
+    assert decision.ahead is not None
+    gc.collect()
+    began = time.process_time()
+    for step in heard[learning:]:
+        controller.step(*step)
+    return time.process_time() - began, len(heard) - learning
+
+
+def core_foresight() -> None:
+    for method in ("hysteresis", "pid"):
+        runs = sorted(took_s / steps * 1e6 for took_s, steps in (_foresight_s(method) for _ in range(3)))
+        line(f"core step, {method}, with foresight", f"{runs[0]:.1f} to {runs[-1]:.1f} us (3 runs)")
 
 
 def growth() -> None:
