@@ -21,6 +21,7 @@ from math import sqrt
 from typing import NamedTuple
 
 from controller.core.records import NEVER_T, Odd
+from controller.core.room_block import BLOCK_S
 from controller.core.room_guess import GAIN, MOST, SIZE, dot
 from controller.core.room_model import Closed
 
@@ -80,13 +81,13 @@ def advance(memory: OddMemory, seen: int, closed: Closed | None, t: float, doubt
         goes_on = -off if found.kind == DRIER else off
         settled = 0 if goes_on > USUAL else memory.settled + 1
         if settled >= SETTLED:
-            return OddMemory(seen, rests=RESTS, found=found._replace(until_t=t))
+            return OddMemory(seen, rests=RESTS, found=found._replace(until_t=t - SETTLED * BLOCK_S))
         return memory._replace(seen=seen, lasts=lasts, settled=settled)
     if memory.rests > 0:
         return memory._replace(seen=seen, rests=memory.rests - 1, lasts=0)
     drier, wetter = max(memory.drier - off - SLACK, 0.0), max(memory.wetter + off - SLACK, 0.0)
     most = max(drier, wetter)
-    since_t = memory.since_t if max(memory.drier, memory.wetter) > 0.0 else t
+    since_t = memory.since_t if max(memory.drier, memory.wetter) > 0.0 else t - BLOCK_S
     if most <= DOUBTS_AT:
         return OddMemory(seen, drier, wetter, since_t, found=found)
     if most >= ENOUGH:
