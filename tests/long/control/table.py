@@ -9,12 +9,16 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from math import exp, log
+from typing import NamedTuple
 
 from tests.long.control.live import SETTLING_DAYS, Scores
 from tests.long.control.rooms import ROOMS
 from tests.long.control.ways import PLAN_ERROR, PLAN_HOURS, Lived
 
 PLAIN = "deadband 3"
+PLAIN_WAYS = ("timer", "deadband 3", "deadband 5", "simple-pid")
+WORSE = 1.02
+"""Than the best plain way, of each room: so much more is too much."""
 Results = Mapping[str, Mapping[str, Lived]]
 DECIDED_SHARE = 1e-3
 LEAST_H = 1.0
@@ -31,7 +35,7 @@ def pages(results: Results, days: float) -> list[str]:
     for title, tuned in (("Rooms never tuned on", False), ("Rooms tuned on", True)):
         half = {room: ways for room, ways in results.items() if ROOMS[room].tuned_on == tuned}
         if half:
-            lines += [f"## {title}", "", *_means(half, days), ""]
+            lines += [f"## {title}", "", *_means(half, days), "", *_aims(half, days), ""]
     for room, ways in results.items():
         lines += [f"## {room}", "", f"{ROOMS[room].about}.", "", *_room(ways), ""]
     return lines[:-1]
@@ -94,6 +98,64 @@ def _means(half: Results, days: float) -> list[str]:
     left_out = [room for room in half if room not in for_hours]
     lines += ["", f"Hours over {len(for_hours)} of {len(half)} rooms"
               + (f"; not decided by control: {', '.join(left_out)}." if left_out else ".")]  # fmt: skip
+    return lines
+
+
+class Aimed(NamedTuple):
+    """What one way is for: a figure of the scores, and what it and the switchings may be of the plan's."""
+
+    way: str
+    what: str
+    place: int  # in ``ratios``
+    most: float
+    switchings_place: int
+    most_switchings: float
+
+    def figure(self, scores: Scores) -> float:
+        return max(scores.out_h, LEAST_H) if self.place == 0 else scores.rms_rh_pct
+
+
+AIMED = (
+    Aimed("keep-hours", "hours out", 0, 1.30, 2, 0.75),
+    Aimed("keep-error", "RMS", 1, 1.30, 3, 2.00),
+)
+
+
+def _aims(half: Results, days: float) -> list[str]:
+    """How the two ways of foresight stand beside what was wanted of them."""
+    lines = ["| aim | wanted | found |", "|---|---|---|"]
+    for aimed in AIMED:
+        rooms = {room: ways for room, ways in half.items() if aimed.way in ways and PLAIN in ways}
+        if not rooms:
+            return []
+        of_it = {room: ways for room, ways in rooms.items() if aimed.place or decided(ways, days)}
+        for what, place, most, over in (
+            (aimed.what, aimed.place, aimed.most, of_it),
+            ("switchings", aimed.switchings_place, aimed.most_switchings, rooms),
+        ):
+            found = mean([ratios(ways, aimed.way)[place] for ways in over.values()])
+            said = "-" if found is None else f"{found:.2f}"
+            lines.append(f"| {aimed.way}: {what} / plan | at most {most:.2f} | {said} |")
+        worse, above, past_s = [], [], 0.0
+        for room, ways in rooms.items():
+            mine, plain = ways[aimed.way].scores, [ways[way].scores for way in PLAIN_WAYS if way in ways]
+            figure, best = aimed.figure(mine), min(map(aimed.figure, plain))
+            if figure > WORSE * best:
+                worse.append(f"{room} ({figure:.2f}, {best:.2f})")
+            least_h = min(scores.over_ceiling_h for scores in plain)
+            if mine.over_ceiling_h > least_h + 0.05:
+                above.append(f"{room} ({mine.over_ceiling_h:.1f} h, {least_h:.1f})")
+            past_s = max(past_s, mine.over_cap_s)
+        for what, wanted, found_words in (
+            (
+                f"{aimed.what} worse than the best plain way by 2 %",
+                "in no room",
+                ", ".join(worse) or "in none",
+            ),
+            ("past the cap", "0 s", f"{past_s:.0f} s"),
+            ("longer above the ceiling than the best plain way", "in no room", ", ".join(above) or "in none"),
+        ):
+            lines.append(f"| {aimed.way}: {what} | {wanted} | {found_words} |")
     return lines
 
 
