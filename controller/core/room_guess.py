@@ -19,8 +19,9 @@ WALK = (0.0, 0.0004, 0.02, 0.0004, 0.01)
 GAIN_WALK = 0.006
 """Mist's effect wanders by this share of itself a block with mist in it."""
 LEAST_NOISE = 0.05
-LOOSENED, LOOSENED_GROUND = 0.1, 1.0
-"""Standard deviations from then on: of the gain as a share of it, of the background %RH a block."""
+LOOSENED, LOOSENED_GROUND = 0.1, 5.0
+"""Standard deviations from then on: of the gain as a share of it, of the background %RH a block. Where mist
+runs all the time the two look alike: a window is likelier than a dial."""
 SURPRISE = 1.0 / 288.0
 """How fast the measure of each guess forgets: a day of blocks in which mist began or ended."""
 MOST = 1e6

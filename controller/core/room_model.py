@@ -20,8 +20,9 @@ lean the loss to one side, as it does where the block before alone stands for th
 with a random walk (Kalman 1960) follows the five figures. A change that cannot be explained (a door)
 teaches nothing, and the next half hour neither; nor does anything while the mist itself is in doubt (a dry
 tank). Where it goes on, it is no door: an hour of mist that gives another rise than was learned is another
-humidifier, or its dial, or the weather: then gain and background are learned as if they were hardly known,
-and what comes tells which of them it was. Half an hour without mist that goes another way is the weather.
+humidifier, or its dial, or a window, and what comes tells which: then the gain is learned as if it were less
+well known, the background as if it were not known at all. Six blocks without mist that go another way are the
+window, or the weather: then the background alone is.
 """
 
 from __future__ import annotations
@@ -50,8 +51,8 @@ from controller.core.runtime import RuntimeMemory
 
 BLOCKS_AN_HOUR = 3600.0 / BLOCK_S
 MIDDLE_PCT = 50.0
-STRANGE, ASTRAY = 12, 6
-"""Blocks that tell of the mist, one after another, and blocks that do not."""
+STRANGE, ASTRAY, STUCK = 12, 6, 36
+"""Blocks that tell of the mist, one after another, and blocks that do not; and of any kind, held in a row."""
 IN_THE_RUN = 4.0
 """A guess so many times as surprised as the best learns only from every sixth block: that is time saved."""
 UNEXPLAINED = 3.5
@@ -98,6 +99,7 @@ class RoomMemory(NamedTuple):
     upset: int = 0
     strange: int = 0  # blocks that tell of the mist, in a row, that could not be explained
     astray: int = 0  # and of those that do not
+    stuck: int = 0  # blocks in a row from which nothing was learned, since one could not be explained
     seen: int = 0  # blocks
     best: int = 1  # the guess that is believed
     closed: Closed | None = None  # the block that ended last, if it was seen whole
@@ -167,7 +169,7 @@ def _taught(
 ) -> RoomMemory:
     """What the change of a block teaches each guess; ``told``: mist began or ended."""
     guesses, upset = memory.guesses, max(memory.upset - 1, 0)
-    strange, astray = memory.strange, memory.astray
+    strange, astray, stuck = memory.strange, memory.astray, memory.stuck
     best, row = guesses[memory.best], rows[memory.best]
     learning = memory.blocks < LEARNING_BLOCKS
     miss = change - dot(best.theta, row)
@@ -180,9 +182,10 @@ def _taught(
         astray = astray + 1 if unexplained and not doubtful else 0
     if unexplained and not learning:
         upset = UPSET
-    if strange >= STRANGE or astray >= ASTRAY:
-        guesses = tuple(loosened(guess, strange >= STRANGE) for guess in guesses)
-        strange = astray = upset = 0
+    stuck = stuck + 1 if upset > 0 and not doubtful else 0
+    if strange >= STRANGE or astray >= ASTRAY or stuck >= STUCK:
+        guesses = tuple([loosened(guess, astray < ASTRAY) for guess in guesses])
+        strange = astray = stuck = upset = 0
     held = upset > 0 or doubtful
     beaten = IN_THE_RUN * best.surprise
     rests = not learning and memory.seen % 6 > 0
@@ -192,8 +195,8 @@ def _taught(
     )
     blocks = min(memory.blocks + (misty and not held), 10**6)
     return memory._replace(
-        guesses=guesses, upset=upset, strange=strange, astray=astray, blocks=blocks,
-        best=_believed(guesses, memory.best), closed=Closed(change, row, best.theta, variance),
+        guesses=guesses, upset=upset, strange=strange, astray=astray, stuck=stuck,
+        blocks=blocks, best=_believed(guesses, memory.best), closed=Closed(change, row, best.theta, variance),
     )  # fmt: skip
 
 
@@ -205,7 +208,11 @@ def known(memory: RoomMemory | None) -> Room | None:
     if len(theta) != SIZE or not all([abs(figure) < MOST for figure in theta]):
         return None
     gain = theta[GAIN]
-    if not gain > 0.0 or not gain * gain > SURE * SURE * cov[GAIN][GAIN]:
+    if (
+        not all([len(line) == SIZE for line in (cov, *cov)])
+        or not gain > 0.0
+        or not gain * gain > SURE * SURE * cov[GAIN][GAIN]
+    ):
         return None
     gain_sd, loss_sd, store_sd = (more * BLOCKS_AN_HOUR * sqrt(max(cov[i][i], 0.0)) for i, more in CAUTION)
     return Room(

@@ -143,6 +143,22 @@ def test_weather_that_turns_is_not_taken_for_the_mist() -> None:
         assert -room_model.rate(room, 65.0, 0.0, 0.0) == pytest.approx(falls, rel=0.1)
 
 
+@pytest.mark.parametrize("hours", [1.5, 4.0])
+def test_a_door_that_stands_open_for_hours_is_not_taken_for_the_mist(hours: float) -> None:
+    """Mist runs all that time, and the air is held down by eight air changes an hour: 200 stays 200.
+
+    Within a fifth at once, within a twentieth a day later; the truth is the plant's own.
+    """
+    plant = Plant(Truth(gain=200.0, loss=0.8), 1).live(24 * 3)
+    plant.open_per_h = 8.0
+    plant.live(hours)
+    plant.open_per_h = 0.0
+    for after_h, within in ((0.0, 0.2), (1.0, 0.2), (24.0, 0.05)):
+        room = room_model.known(plant.live(after_h).memory)
+        assert room is not None
+        assert room.gain == pytest.approx(200.0, rel=within)
+
+
 def test_a_dry_tank_teaches_nothing() -> None:
     plant = Plant(Truth(), 8).live(24 * 4)
     before = plant.guess.theta[GAIN]
