@@ -36,7 +36,6 @@ PATIENCE_S = {
     "relay_no_answer": 60.0,
     "wall_estimate": 3600.0,
     "wall_holds": 1800.0,
-    "stands_open": 3600.0,
     "wall_lost": 3600.0,
     "outdoor_lost": 3600.0,
     "room_cold": 1800.0,

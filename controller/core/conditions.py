@@ -31,6 +31,8 @@ RHYTHM = frozenset(("shortest_off", "longest_run"))
 """Pauses of a humidifier that otherwise runs all the time."""
 INDEX_CLEARS = 0.1
 """A mould index must fall so far below what was said: it moves by the hour. Own choice."""
+OPEN_LONG_S = 3600.0
+"""A door or window is shut again before that. Own choice."""
 DAY_S = 86400.0
 
 
@@ -156,7 +158,7 @@ def _of_the_world(scene: Scene) -> list[Condition]:
         found += _of_tank(water, water.level_l, scene)
     found += _of_the_wall(scene, surface)
     odd = scene.odd
-    if odd is not None and odd.ended_s is None and odd.kind == DRIER:
+    if odd is not None and odd.kind == DRIER and odd.ended_s is None and odd.since_s > OPEN_LONG_S:
         since = "" if _said("stands_open", scene) else _time(scene, -odd.since_s)
         found.append(Condition("stands_open", detail=since))
     if facts.trusted and facts.rh_high_pct > rules.ceiling.highest_rh_pct and not facts.on:

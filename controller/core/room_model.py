@@ -87,6 +87,7 @@ class Closed(NamedTuple):
     row: tuple[float, ...]  # what went with it, by the believed guess
     theta: tuple[float, ...]
     variance: float  # of what the change may miss
+    best: int  # which guess
 
 
 class RoomMemory(NamedTuple):
@@ -194,9 +195,10 @@ def _taught(
         for guess, each in zip(guesses, rows, strict=True)
     )
     blocks = min(memory.blocks + (misty and not held), 10**6)
+    closed = Closed(change, row, best.theta, variance, memory.best)
     return memory._replace(
-        guesses=guesses, upset=upset, strange=strange, astray=astray, stuck=stuck,
-        blocks=blocks, best=_believed(guesses, memory.best), closed=Closed(change, row, best.theta, variance),
+        guesses=guesses, upset=upset, strange=strange, astray=astray, stuck=stuck, blocks=blocks,
+        best=_believed(guesses, memory.best), closed=closed,
     )  # fmt: skip
 
 

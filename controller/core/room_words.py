@@ -140,13 +140,13 @@ def _odd(odd: Odd, decision: Decision) -> str:
         if odd.kind == DRIER:
             return f"Since {since} it loses moisture faster than it did: a door, a window, or drier weather."
         return (
-            f"Since {since} more moisture comes in than it knows of: misting or watering by hand, laundry, "
-            "people, or wetter weather."
+            f"Since {since} more moisture comes in than usual: misting by hand, laundry, people, a window "
+            "that was shut, or wetter weather."
         )
     stretch = f"From {since} to {_clock(wall, -odd.ended_s)}"
     if odd.kind == DRIER:
         return f"{stretch} it lost moisture faster than it does, as through a door or window."
-    return f"{stretch} more moisture came in than it knows of, as by hand misting, laundry or people."
+    return f"{stretch} more moisture came in than usual, as by misting by hand, laundry or people."
 
 
 def _clock(wall: datetime, in_s: float) -> str:

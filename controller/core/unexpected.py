@@ -8,11 +8,13 @@ What the model missed, in its own standard deviations, is summed on both sides a
 mist was given, a fall counts as far as it would be one without any mist, too, and a smaller one says nothing:
 else a dry tank would look like a window. While there is doubt, a block is held against the room as it was
 before: the model itself soon takes an open window for the weather. It ends when the air has behaved for
-three blocks, or after six hours: then that is how the room is now.
+three blocks; for an hour after that the room before it still counts, and what comes back of what was lost is
+not told. After six hours nothing is told any more: that is how the room is now.
 
-A door or window takes moisture away; hand misting, laundry, sleepers bring it. Which of these it was cannot
-be told from the air, nor from weather that turns within an hour. What changes slowly is learned as
-background: substrate that dries over days, and the drift of a lone probe, which only a second one tells.
+A door or window takes moisture away; hand misting, laundry, sleepers bring it, and so does a window that is
+shut again after the room was learned with it. Which of these it was cannot be told from the air, nor from
+weather that turns within an hour. What changes slowly is learned as background: substrate that dries over
+days, and the drift of a lone probe, which only a second one tells.
 """
 
 from __future__ import annotations
@@ -29,8 +31,9 @@ DRIER, WETTER = "drier", "wetter"
 SLACK = 2.0
 """Standard deviations of each block that count for nothing."""
 MOST_OFF = 6.0
-"""And the most that a block can be off: two blocks at least must agree."""
-ENOUGH = 8.0
+"""And the most that a block can be off."""
+ENOUGH = 9.0
+"""Three blocks must agree: a reading that steps within a block, as at a correction, shows in two."""
 DOUBTS_AT = 3.0
 USUAL = 2.5
 """Within so many standard deviations a block is as usual."""
@@ -39,6 +42,8 @@ SETTLED = 3
 RESTS = 12
 """Blocks after it, an hour: what was borrowed comes back, and the room model finds its way back."""
 LONGEST = 72
+LOST_S = 3.0 * BLOCK_S
+"""After so long without a block nothing is known of what was under way."""
 TOLD_S = 6.0 * 3600.0
 """So long after its end it is still told of."""
 
@@ -50,16 +55,21 @@ class Oddity(NamedTuple):
     since_t: float
     until_t: float | None = None
 
+    @property
+    def lasts(self) -> bool:
+        return self.until_t is None
+
 
 class OddMemory(NamedTuple):
     """The sums, and what was found last."""
 
     seen: int = 0  # the room model's count of blocks at the last look
+    t: float = NEVER_T  # of that look
     drier: float = 0.0
     wetter: float = 0.0
-    since_t: float = NEVER_T  # when the larger of them began to grow
-    usual: tuple[float, ...] | None = None  # the room before there was any doubt
-    lasts: int = 0  # blocks in doubt, or since it was found
+    since_t: float = NEVER_T  # when a sum began to grow
+    before: Closed | None = None  # the room before there was any doubt
+    blocks: int = 0  # in doubt, or since it was found
     settled: int = 0
     rests: int = 0
     found: Oddity | None = None
@@ -69,30 +79,49 @@ def advance(memory: OddMemory, seen: int, closed: Closed | None, t: float, doubt
     """One tick. ``closed``: None where the room is not known; ``doubtful``: whether mist comes at all."""
     if seen == memory.seen:
         return memory
-    found, lasts = memory.found, memory.lasts + 1
-    lasting = found is not None and found.until_t is None
-    if lasts > LONGEST:  # this is how the room is now
-        return OddMemory(seen, found=found._replace(until_t=t) if found is not None and lasting else found)
-    usual = () if closed is None else memory.usual or closed.theta
-    off = None if closed is None or doubtful else _off(closed, usual)
+    lasting = memory.found is not None and memory.found.lasts
+    fresh = OddMemory(seen, t, found=None if lasting else memory.found)
+    if t - memory.t > LOST_S or memory.blocks >= LONGEST:
+        return fresh
+    now = memory._replace(seen=seen, t=t, blocks=memory.blocks + 1)
+    if closed is None or doubtful:
+        return now if lasting else fresh
+    before = memory.before or closed
+    if before.best != closed.best:  # mist shows otherwise than it was taken to
+        return fresh
+    off = _off(closed, before.theta)
     if off is None:
-        return memory._replace(seen=seen, lasts=lasts if memory.usual else 0)
-    if found is not None and lasting:
-        goes_on = -off if found.kind == DRIER else off
-        settled = 0 if goes_on > USUAL else memory.settled + 1
-        if settled >= SETTLED:
-            return OddMemory(seen, rests=RESTS, found=found._replace(until_t=t - SETTLED * BLOCK_S))
-        return memory._replace(seen=seen, lasts=lasts, settled=settled)
-    if memory.rests > 0:
-        return memory._replace(seen=seen, rests=memory.rests - 1, lasts=0)
+        return now if lasting or memory.before else now._replace(blocks=0)
+    return _goes_on(now, off) if lasting else _summed(now, before, off)
+
+
+def _goes_on(memory: OddMemory, off: float) -> OddMemory:
+    """What was found lasts until the air is as usual again."""
+    found = memory.found
+    assert found is not None
+    settled = 0 if (-off if found.kind == DRIER else off) > USUAL else memory.settled + 1
+    if settled < SETTLED:
+        return memory._replace(settled=settled)
+    ended = found._replace(until_t=memory.t - SETTLED * BLOCK_S)
+    return OddMemory(memory.seen, memory.t, before=memory.before, rests=RESTS, found=ended)
+
+
+def _summed(memory: OddMemory, before: Closed, off: float) -> OddMemory:
+    """One block more of the sums; what was found where one of them is large enough."""
+    t, found, rests = memory.t, memory.found, max(memory.rests - 1, 0)
     drier, wetter = max(memory.drier - off - SLACK, 0.0), max(memory.wetter + off - SLACK, 0.0)
+    if rests > 0 and found is not None:  # the other side is what comes back
+        drier, wetter = (drier, 0.0) if found.kind == DRIER else (0.0, wetter)
     most = max(drier, wetter)
     since_t = memory.since_t if max(memory.drier, memory.wetter) > 0.0 else t - BLOCK_S
-    if most <= DOUBTS_AT:
-        return OddMemory(seen, drier, wetter, since_t, found=found)
     if most >= ENOUGH:
-        found, lasts = Oddity(DRIER if drier > wetter else WETTER, since_t), 0
-    return OddMemory(seen, drier, wetter, since_t, usual, lasts, found=found)
+        kind = DRIER if drier > wetter else WETTER
+        return OddMemory(memory.seen, t, before=before, found=Oddity(kind, since_t))
+    doubt = most > DOUBTS_AT
+    return OddMemory(
+        memory.seen, t, drier, wetter, since_t, before if doubt or rests else None,
+        memory.blocks if doubt else 0, rests=rests, found=found,
+    )  # fmt: skip
 
 
 def told(found: Oddity | None, t: float) -> Odd | None:

@@ -199,9 +199,10 @@ def mist(**verdict: Any) -> EffectMemory:
             [Condition("bypassed", detail="hand")],
         ),
         ({"mist": mist(weak_share=0.6)}, [Condition("mist_weak", 60.0)]),
-        ({"odd": Odd("drier", 2400.0)}, [Condition("stands_open", detail="11:20")]),
+        ({"odd": Odd("drier", 3600.0)}, []),
+        ({"odd": Odd("drier", 4200.0)}, [Condition("stands_open", detail="10:50")]),
         ({"odd": Odd("drier", 9000.0, 60.0)}, []),  # shut again
-        ({"odd": Odd("wetter", 2400.0)}, []),
+        ({"odd": Odd("wetter", 4200.0)}, []),
     ],
 )
 def test_what_the_air_says_of_the_humidifier(changed: dict[str, Any], expected: list[Condition]) -> None:

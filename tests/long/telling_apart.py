@@ -17,6 +17,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from datetime import UTC, datetime
 from pathlib import Path
+from statistics import median_high
 from types import MappingProxyType
 from typing import Any, NamedTuple
 
@@ -137,11 +138,6 @@ def lived(room: str, case: Case, begins_h: float) -> Life:
     return Life(room, case.about, first_h, times)
 
 
-def median(figures: Iterable[float]) -> float:
-    ordered = sorted(figures)
-    return ordered[len(ordered) // 2]
-
-
 def duration(hours: float) -> str:
     return f"{60 * hours:.0f} min" if hours < 2.0 else f"{hours:.0f} h"
 
@@ -153,7 +149,7 @@ def by_case(lives: list[Life]) -> list[str]:
         cells = []
         for word in SAID:
             told = [life.first_h[word] for life in of_case if word in life.first_h]
-            cells.append(f"{len(told)}, {duration(median(told))}" if told else "")
+            cells.append(f"{len(told)}, {duration(median_high(told))}" if told else "")
         lines.append(f"| {case.about} ({len(of_case)}) | {' | '.join(cells)} |")
     return lines
 
