@@ -248,10 +248,11 @@ def _swollen(
 
 
 def _moisture_that_lasts(memory: ForesightMemory, scene: Scene, room: Room) -> float:
-    """At which water and cap suffice; infinite while too little of a day was seen to say."""
-    if not memory.seen_s >= 0.5 * WINDOW_S:
+    """At which water and cap suffice; infinite where neither binds, and while too little was seen to say."""
+    share = min(scene.cap_s / WINDOW_S, _water_duty(memory, scene))
+    if not (memory.seen_s >= 0.5 * WINDOW_S and share < 1.0):
         return inf
-    bears = SPARE * min(scene.cap_s / WINDOW_S, _water_duty(memory, scene))
+    bears = SPARE * share
     return memory.moisture + (bears - memory.duty) * room.gain / max(room.loss, LEAST_LOSS)
 
 

@@ -105,6 +105,16 @@ def test_what_does_not_last_is_spared_for() -> None:
     assert mild.setpoint_rh_pct == pytest.approx(65.0 - 0.0125 * 120.0 * PER_PCT, abs=0.3)
 
 
+@pytest.mark.parametrize("choice", ["keep-hours", "keep-error"])
+def test_nothing_is_spared_where_nothing_is_scarce(choice: str) -> None:
+    """A humidifier that frost keeps on all day, a cap of 24 hours in any 24, water enough for them."""
+    memory = memory_of(model_of(), duty=1.0, moisture=60.0 / PER_PCT)
+    for water_h in (None, 80.0):
+        found = seen(memory, scene_of(cap_s=86400.0, water_h=water_h), choice=choice)
+        assert not found.paced
+        assert found.setpoint_rh_pct > 64.5
+
+
 def test_water_is_spread_to_the_next_filling() -> None:
     memory = memory_of(model_of(), duty=0.4, moisture=65.0 / PER_PCT, fill_t=T - 3600.0, fill_every_s=86400.0)
     full = scene_of(water_h=10.0, cap_s=86400.0)

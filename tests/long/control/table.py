@@ -36,6 +36,7 @@ def pages(results: Results, days: float) -> list[str]:
         half = {room: ways for room, ways in results.items() if ROOMS[room].tuned_on == tuned}
         if half:
             lines += [f"## {title}", "", *_means(half, days), "", *_aims(half, days), ""]
+            lines += [*_remainder(half, days), ""]
     for room, ways in results.items():
         lines += [f"## {room}", "", f"{ROOMS[room].about}.", "", *_room(ways), ""]
     return lines[:-1]
@@ -156,6 +157,26 @@ def _aims(half: Results, days: float) -> list[str]:
             ("longer above the ceiling than the best plain way", "in no room", ", ".join(above) or "in none"),
         ):
             lines.append(f"| {aimed.way}: {what} | {wanted} | {found_words} |")
+    return lines
+
+
+def _remainder(half: Results, days: float) -> list[str]:
+    """Of what the hours of keep-hours beside the plan's consist, room by room."""
+    way = AIMED[0].way
+    rooms = {room: ways for room, ways in half.items() if way in ways and decided(ways, days)}
+    if not rooms:
+        return []
+    lines = [
+        f"What {way} leaves beside the plan of hours: each room's factor; their geometric mean is above.",
+        "", "| room | below h: plan | " + way + " | above h: plan | " + way + " | factor |",
+        "|---|---|---|---|---|---|",
+    ]  # fmt: skip
+    for room, ways in rooms.items():
+        plan, mine = ways[PLAN_HOURS].scores, ways[way].scores
+        lines.append(
+            f"| {room} | {plan.below_h:.1f} | {mine.below_h:.1f} | {plan.above_h:.1f} | {mine.above_h:.1f} | "
+            f"{ratios(ways, way)[0]:.2f} |"
+        )
     return lines
 
 
