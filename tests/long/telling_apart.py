@@ -18,7 +18,6 @@ from concurrent.futures import ProcessPoolExecutor
 from datetime import UTC, datetime
 from pathlib import Path
 from statistics import median_high
-from types import MappingProxyType
 from typing import Any, NamedTuple
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -48,7 +47,7 @@ CODES = {
 
 class Case(NamedTuple):
     about: str
-    bench: Mapping[str, Any] = MappingProxyType({})
+    bench: Mapping[str, Any] | None = None
     water: tuple[str, float] | None = None  # a pool that somebody fills, kg
     after_h: float = 48.0
 
@@ -127,7 +126,7 @@ def lived(room: str, case: Case, begins_h: float) -> Life:
                 first_h.setdefault(word, hours - begins_h)
         before = heard[0].now
 
-    bench = {**case.bench}
+    bench = {**(case.bench or {})}
     if "fault" in bench:
         bench["fault"] = [{**fault, "starts_h": begins_h} for fault in bench["fault"]]
     over: dict[str, Any] = {"bench": bench, "demand": {"method": "hysteresis", "foresight": "keep-hours"}}
