@@ -132,7 +132,7 @@ def lived(room: str, case: Case, begins_h: float) -> Life:
     over: dict[str, Any] = {"bench": bench, "demand": {"method": "hysteresis", "foresight": "keep-hours"}}
     if "second_probe" in bench:
         over["probe"] = [{}, {}]
-    days = DAYS if case is FREE else (begins_h + case.after_h) / 24.0
+    days = DAYS if case == FREE else (begins_h + case.after_h) / 24.0
     live(settings_of(room, days, over), make, look=look)
     return Life(room, case.about, first_h, times)
 
