@@ -143,7 +143,7 @@ def test_weather_that_turns_is_not_taken_for_the_mist() -> None:
         assert -room_model.rate(room, 65.0, 0.0, 0.0) == pytest.approx(falls, rel=0.1)
 
 
-@pytest.mark.parametrize("hours", [1.5, 4.0])
+@pytest.mark.parametrize("hours", [1.5, pytest.param(4.0, marks=pytest.mark.slow)])
 def test_a_door_that_stands_open_for_hours_is_not_taken_for_the_mist(hours: float) -> None:
     """Mist runs all that time, and the air is held down by eight air changes an hour: 200 stays 200.
 
