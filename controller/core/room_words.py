@@ -42,11 +42,11 @@ def learned(decision: Decision, rate_l_per_h: float) -> list[str]:
             f"As usual at this hour the air is getting {warmer}, by {abs(ahead.warming_k):.1f} °C: "
             "it is reckoned with."
         )
+    if ahead.odd is not None:  # before what may come of it
+        said.append(_odd(ahead.odd, decision))
     reaches = _reaches(ahead, decision)
     if reaches is not None:
         said.append(reaches)
-    if ahead.odd is not None:
-        said.append(_odd(ahead.odd, decision))
     if ahead.paced:
         said.append(
             f"Water or the cap would not last at {decision.target_rh_pct:.1f} %RH: it is held near "

@@ -42,6 +42,7 @@ SETTLED = 3
 RESTS = 12
 """Blocks after it, an hour: what was borrowed comes back, and the room model finds its way back."""
 LONGEST = 72
+"""Blocks, six hours: so long it is told, and so long a doubt stands."""
 LOST_S = 3.0 * BLOCK_S
 """After so long without a block nothing is known of what was under way."""
 TOLD_S = 6.0 * 3600.0
