@@ -107,8 +107,11 @@ def on_s_between(memory: RuntimeMemory, from_t: float, to_t: float) -> float:
 def judge_cap(memory: RuntimeMemory, t: float, interval_s: float, limits: RuntimeLimits) -> RuntimeMemory:
     """Notes that the cap is reached, or that enough is free again.
 
-    Reached when less than one more interval is left: the next look might come too late.
+    Reached when less than one more interval is left: the next look might come too late. A cap as long as
+    the window is none.
     """
+    if limits.cap_s >= WINDOW_S:
+        return memory if memory.capped_until_t is None else memory._replace(capped_until_t=None)
     left_s = limits.cap_s - used_s(memory, t)
     if memory.capped_until_t is None:
         if left_s >= interval_s:

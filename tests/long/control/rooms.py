@@ -26,6 +26,7 @@ SHARED: dict[str, Any] = {
     "demand": {"deadband_rh_pct": 3},
     "tank": {"tank_l": 20, "full_tank_lasts_h": 33},
     "runtime": {"cap_hours_in_any_24": 16},
+    "guards": {"longest_run_minutes": 1440},
     "bench": {
         "starts": "2026-01-01T00:00:00",
         "room": {"start_rh_pct": 55, "volume_m3": 25, "heater_w": 4000},
@@ -33,7 +34,8 @@ SHARED: dict[str, Any] = {
         "probe": {"noise_rh_pct": 0.25},
     },
 }  # fmt: skip
-"""A narrow band, so that a moment of lag counts; a big tank filled twice a day, so that water does not."""
+"""A narrow band, so that a moment of lag counts; a big tank filled twice a day, so that water does not. No longest
+run but a day's: of all ways only ours would keep it, and in frost its rests cost more than any way of control."""
 
 
 class BenchRoom(NamedTuple):
