@@ -26,7 +26,7 @@ from controller.core.trust import ProbeMemory
 from controller.core.wall import WallMemory
 from controller.errors import KeptStateError
 
-STATE_VERSION = 7
+STATE_VERSION = 8
 OLDEST_READ = 1
 """An upgrade keeps the state: fields that an older version did not know begin at their defaults."""
 

@@ -8,8 +8,10 @@ What the model missed, in its own standard deviations, is summed on both sides a
 mist was given, a fall counts as far as it would be one without any mist, too, and a smaller one says nothing:
 else a dry tank would look like a window. While there is doubt, a block is held against the room as it was
 before: the model itself soon takes an open window for the weather. It ends when the air has behaved for
-three blocks; for an hour after that the room before it still counts, and what comes back of what was lost is
-not told. After six hours nothing is told any more: that is how the room is now.
+three blocks, or is off by less than a quarter of what it was off by at the worst: air that is much drier than
+any the room was learned with never goes quite as foretold. For an hour after that the room before it still
+counts, and what comes back of what was lost is not told. After six hours nothing is told any more: that is
+how the room is now.
 
 A door or window takes moisture away; hand misting, laundry, sleepers bring it, and so does a window that is
 shut again after the room was learned with it. Which of these it was cannot be told from the air, nor from
@@ -37,6 +39,8 @@ ENOUGH = 9.0
 DOUBTS_AT = 3.0
 USUAL = 2.5
 """Within so many standard deviations a block is as usual."""
+FADED = 0.25
+"""Or off by less than this share of the worst: a door of 6 air changes an hour left ajar at 2 lasts."""
 SETTLED = 3
 """So many of those in a row end it."""
 RESTS = 12
@@ -71,6 +75,7 @@ class OddMemory(NamedTuple):
     since_t: float = NEVER_T  # when a sum began to grow
     before: Closed | None = None  # the room before there was any doubt
     blocks: int = 0  # in doubt, or since it was found
+    worst: float = 0.0  # since it was found: the most by which a block was off, %RH a block
     settled: int = 0
     rests: int = 0
     found: Oddity | None = None
@@ -90,19 +95,24 @@ def advance(memory: OddMemory, seen: int, closed: Closed | None, t: float, doubt
     before = memory.before or closed
     if before.best != closed.best:  # mist shows otherwise than it was taken to
         return fresh
-    off = _off(closed, before.theta)
+    missed, sd = _missed(closed, before.theta)
+    if lasting:
+        return now if missed is None else _goes_on(now, missed, sd)
+    off = None if missed is None else _off(missed, sd, before.theta[GAIN] * closed.row[GAIN])
     if off is None:
-        return now if lasting or memory.before else now._replace(blocks=0)
-    return _goes_on(now, off) if lasting else _summed(now, before, off)
+        return now if memory.before else now._replace(blocks=0)
+    return _summed(now, before, off)
 
 
-def _goes_on(memory: OddMemory, off: float) -> OddMemory:
+def _goes_on(memory: OddMemory, missed: float, sd: float) -> OddMemory:
     """What was found lasts until the air is as usual again."""
     found = memory.found
     assert found is not None
-    settled = 0 if (-off if found.kind == DRIER else off) > USUAL else memory.settled + 1
+    off_by = -missed if found.kind == DRIER else missed
+    worst = max(memory.worst, off_by)
+    settled = memory.settled + 1 if off_by <= max(USUAL * sd, FADED * worst) else 0
     if settled < SETTLED:
-        return memory._replace(settled=settled)
+        return memory._replace(settled=settled, worst=worst)
     ended = found._replace(until_t=memory.t - SETTLED * BLOCK_S)
     return OddMemory(memory.seen, memory.t, before=memory.before, rests=RESTS, found=ended)
 
@@ -135,16 +145,25 @@ def told(found: Oddity | None, t: float) -> Odd | None:
     return Odd(found.kind, t - found.since_t, ended_s) if 0.0 <= ended_s <= TOLD_S else None
 
 
-def _off(closed: Closed, theta: tuple[float, ...]) -> float | None:
-    """By how many standard deviations the block was off, within bounds; None: nothing can be said."""
-    row = closed.row
-    if len(theta) != SIZE or len(row) != SIZE or not 0.0 < closed.variance < MOST:
-        return None
-    sd = sqrt(closed.variance)
-    missed, mist = closed.change - dot(theta, row), max(theta[GAIN] * row[GAIN], 0.0)
+def _missed(closed: Closed, theta: tuple[float, ...]) -> tuple[float | None, float]:
+    """What the room as it was would not have done, %RH a block, and its standard deviation.
+
+    None: what is remembered is nothing that learning gives.
+    """
+    if len(theta) != SIZE or len(closed.row) != SIZE or not 0.0 < closed.variance < MOST:
+        return None, 0.0
+    missed = closed.change - dot(theta, closed.row)
+    return missed if abs(missed) < MOST else None, sqrt(closed.variance)
+
+
+def _off(missed: float, sd: float, mist: float) -> float | None:
+    """By how many standard deviations the block was off, within bounds; None: it may be mist that is lacking."""
+
+
+def _off(missed: float, sd: float, mist: float) -> float | None:
+    """By how many standard deviations, within bounds; None: it may be nothing but mist that is lacking."""
     if missed < -USUAL * sd and mist > 0.0:
         missed += mist
         if missed > -USUAL * sd:
             return None
-    off = missed / sd
-    return min(max(off, -MOST_OFF), MOST_OFF) if abs(off) < MOST else None
+    return min(max(missed / sd, -MOST_OFF), MOST_OFF)

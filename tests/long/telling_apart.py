@@ -11,6 +11,7 @@ many processes. With DAYS=30 and two of them it took 3 minutes on PyPy.
 from __future__ import annotations
 
 import os
+import platform
 import sys
 import time
 from collections.abc import Callable, Iterable, Mapping, Sequence
@@ -182,7 +183,7 @@ def without(lives: list[Life]) -> list[str]:
 
 def main(arguments: list[str]) -> int:
     began, of_commit = time.monotonic(), commit()
-    rooms = [room for room in ROOMS if room not in LEFT_OUT]
+    rooms = [room for room in ROOMS if ROOMS[room].tuned_on and room not in LEFT_OUT]
     jobs: list[tuple[str, Case, float]] = [(room, FREE, float("inf")) for room in rooms]
     jobs += [
         (room, case, BEGINS_H[(i + j) % len(BEGINS_H)])
@@ -199,10 +200,11 @@ def main(arguments: list[str]) -> int:
         "# What is said of what happens, and how soon",
         "",
         f"SIMULATED. Made by `python tests/long/telling_apart.py --write` at {of_commit}, "
-        f"{datetime.now(UTC):%Y-%m-%d}, in {(time.monotonic() - began) / 60:.0f} min.",
+        f"{datetime.now(UTC):%Y-%m-%d}, by {platform.python_implementation()} with DAYS={DAYS:g}, in "
+        f"{(time.monotonic() - began) / 60:.0f} min.",
         "",
-        "The rooms of tests/long/control/rooms.py but those whose tank runs dry by nature; foresight on, "
-        "ticks of a minute, after a week or more to learn. In each row: in how many of the rooms it was "
+        "The rooms of tests/long/control/rooms.py that ways are tuned on, but those whose tank runs dry by "
+        "nature; foresight on, ticks of a minute, after a week or more to learn. In each row: in how many of the rooms it was "
         "said within 48 h (of drift: 96), and after how long in the median. Drier and wetter "
         "(`core/unexpected.py`): in what `hygrohold status` shows as learned; else an alarm or a notice. "
         "A door: 6 air changes an hour more, a window: 2.",
