@@ -62,6 +62,8 @@ LEARNING_BLOCKS = 96
 """Blocks with mist before anything is built on the model."""
 SURE = 8.0
 """And its gain is this many times its own standard error."""
+BETTER, BETTER_SHORTER = 0.95, 0.8
+"""Share of the believed guess's surprise that another must stay below; and one with a shorter lag."""
 FASTER = 1.5
 """How many times as fast as its probe a room may be."""
 CAUTION = ((GAIN, 1.4), (LOSS, 1.9), (STORE, 1.9))
@@ -257,10 +259,13 @@ def _believed(guesses: tuple[Guess, ...], best: int) -> int:
     Two slow things in a row show as the same two in the other order. A lag that is guessed too short makes
     the air seem to go on by itself; one too long makes the room as fast as the lag is in truth, and both fit
     as well otherwise. So a room that loses moisture much faster than its probe follows is not believed in.
+    And a shorter lag must be better by more: with one too short mist is taken for weaker than it is, and each
+    run ends too late.
     """
     possible = [
         i for i, guess in enumerate(guesses) if room_guess.able(guess, FASTER * BLOCK_S / SHOWS[i][1])
     ] or [best]
     least = min(possible, key=lambda i: guesses[i].surprise)
-    keep = best in possible and not guesses[least].surprise < 0.95 * guesses[best].surprise
+    share = BETTER if SHOWS[least][1] >= SHOWS[best][1] else BETTER_SHORTER
+    keep = best in possible and not guesses[least].surprise < share * guesses[best].surprise
     return best if keep else least
