@@ -10,7 +10,7 @@ from scipy.optimize import lsq_linear
 
 from controller.core import room_block, room_guess, room_model, runtime
 from controller.core.room_block import SHOWS
-from controller.core.room_guess import GAIN, LOSS, SIZE, STORE
+from controller.core.room_guess import GAIN, LOSS, SIZE, STORE, Guess
 from controller.core.room_model import RoomMemory
 from controller.core.runtime import RuntimeMemory
 from tests.core.plant import TEMP_C, Plant, Truth
@@ -79,6 +79,17 @@ def test_a_lag_and_a_room_that_could_be_swapped_are_told_apart() -> None:
     assert room is not None
     assert room.lag_s == 300.0
     assert room.gain == pytest.approx(truth.gain, rel=0.1)
+
+
+@pytest.mark.parametrize(
+    ("best", "other", "share", "believed"),
+    [(9, 1, 0.85, 9), (9, 1, 0.75, 1), (1, 9, 0.97, 1), (1, 9, 0.9, 9), (9, 8, 0.9, 8)],
+)
+def test_a_shorter_lag_must_be_better_by_more(best: int, other: int, share: float, believed: int) -> None:
+    """With one too short mist is taken for weaker than it is, and each run ends too late."""
+    guesses = [Guess(surprise=1.0)] * len(SHOWS)
+    guesses[other] = Guess(surprise=share)
+    assert room_model._believed(tuple(guesses), best) == believed
 
 
 def test_as_scipys_least_squares_on_the_same_blocks(monkeypatch: pytest.MonkeyPatch) -> None:
