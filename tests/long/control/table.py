@@ -186,8 +186,8 @@ def parts(results: Results, days: float) -> list[str]:
         return []
     lines = [
         "", "## Each part alone", "",
-        f"{days:g} days from January on, all rooms, over the figures of `{PLAIN}`, which has none of them. "
-        f"Hours below {LEAST_H:g} count as {LEAST_H:g}.",
+        f"{days:g} days from January on, over the figures of `{PLAIN}`, which has none of them. Means are "
+        f"geometric, over the rooms {', '.join(results)}. Hours below {LEAST_H:g} count as {LEAST_H:g}.",
         "", "| way | hours out | RMS | switchings |", "|---|---|---|---|",
     ]  # fmt: skip
     for way in next(iter(results.values())):
