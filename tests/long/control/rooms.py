@@ -34,8 +34,10 @@ SHARED: dict[str, Any] = {
         "probe": {"noise_rh_pct": 0.25},
     },
 }  # fmt: skip
-"""A narrow band, so that a moment of lag counts; a big tank filled twice a day, so that water does not. No longest
-run but a day's: of all ways only ours would keep it, and in frost its rests cost more than any way of control."""
+"""A narrow band, so that a moment of lag counts; a big tank filled twice a day, so that water does not. No
+longest run but a day's: of all ways only ours would keep it, and in frost its rests cost more than any way of
+control.
+"""
 
 
 class BenchRoom(NamedTuple):
