@@ -157,7 +157,7 @@ def _missed(closed: Closed, theta: tuple[float, ...]) -> tuple[float | None, flo
 
 
 def _off(missed: float, sd: float, mist: float) -> float | None:
-    """By how many standard deviations the block was off, within bounds; None: it may be mist that is lacking."""
+    """By how many standard deviations, within bounds; None: it may be nothing but mist that is lacking."""
 
 
 def _off(missed: float, sd: float, mist: float) -> float | None:

@@ -182,9 +182,9 @@ def test_what_was_under_way_before_a_gap_is_forgotten() -> None:
 def test_much_drier_air_than_was_learned_with_never_goes_quite_as_foretold(
     after: float, lasts: bool, mist: float
 ) -> None:
-    """Shut, a block is off by less than a quarter of what the door took, though by six deviations; ajar, more.
+    """Shut, a block is off by less than a quarter of what the door took, though by six deviations.
 
-    Mist that runs all the time is no reason to wait.
+    Ajar, by more. Mist that runs all the time is no reason to wait.
     """
     theta = (mist, *(0.0,) * (SIZE - 1))
     memory = odd_blocks(OddMemory(), 1, 0.0)

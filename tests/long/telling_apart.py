@@ -204,10 +204,10 @@ def main(arguments: list[str]) -> int:
         f"{(time.monotonic() - began) / 60:.0f} min.",
         "",
         "The rooms of tests/long/control/rooms.py that ways are tuned on, but those whose tank runs dry by "
-        "nature; foresight on, ticks of a minute, after a week or more to learn. In each row: in how many of "
-        "the rooms it was said within 48 h (of drift: 96), and after how long in the median. Drier and wetter "
-        "(`core/unexpected.py`): in what `hygrohold status` shows as learned; else an alarm or a notice. "
-        "A door: 6 air changes an hour more, a window: 2.",
+        "nature; foresight on, ticks of a minute, after a week or more to learn. In each row: in how many "
+        "of the rooms it was said within 48 h (of drift: 96), and after how long in the median. Drier and "
+        "wetter (`core/unexpected.py`): in what `hygrohold status` shows as learned; else an alarm or a "
+        "notice. A door: 6 air changes an hour more, a window: 2.",
         "",
     ]
     text = "\n".join([*head, *by_case(lives), "", *without(lives)]) + "\n"
