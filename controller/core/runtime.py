@@ -33,6 +33,11 @@ class RuntimeLimits(Limits):
         return self.cap_hours_in_any_24 * 3600.0
 
     @cached_property
+    def binds(self) -> bool:
+        """A cap as long as the window is none."""
+        return self.cap_s < WINDOW_S
+
+    @cached_property
     def useful_s(self) -> float:
         return self.useful_run_minutes * 60.0
 
@@ -107,10 +112,9 @@ def on_s_between(memory: RuntimeMemory, from_t: float, to_t: float) -> float:
 def judge_cap(memory: RuntimeMemory, t: float, interval_s: float, limits: RuntimeLimits) -> RuntimeMemory:
     """Notes that the cap is reached, or that enough is free again.
 
-    Reached when less than one more interval is left: the next look might come too late. A cap as long as
-    the window is none.
+    Reached when less than one more interval is left: the next look might come too late.
     """
-    if limits.cap_s >= WINDOW_S:
+    if not limits.binds:
         return memory if memory.capped_until_t is None else memory._replace(capped_until_t=None)
     left_s = limits.cap_s - used_s(memory, t)
     if memory.capped_until_t is None:

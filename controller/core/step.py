@@ -280,6 +280,6 @@ def _valid_for_s(on: bool, facts: Facts, rules: Rules) -> float:
     valid_s = LONGEST_VALID_S
     cap_left_s = facts.cap_s - facts.cap_used_s
     run_left_s = rules.guards.longest_run_s - facts.on_for_s
-    if cap_left_s < valid_s:
+    if rules.runtime.binds and cap_left_s < valid_s:
         valid_s = cap_left_s
     return run_left_s if run_left_s < valid_s else valid_s

@@ -11,11 +11,10 @@ from controller.core.records import Decision
 from tests.core.helpers import HOUR_S, Rig, codes, off, on, quick
 
 DAY_S = 24 * HOUR_S
-DAY = {"runtime": {"cap_hours_in_any_24": 24}}
 
 
-def ready(rh_pct: float = 50.0) -> Rig:
-    rig = Rig(quick(**DAY))
+def ready(rh_pct: float = 50.0, cap_hours: float = 24) -> Rig:
+    rig = Rig(quick(runtime={"cap_hours_in_any_24": cap_hours}))
     rig.ask("refilled", rh_pct)
     rig.run(40, rh_pct)
     return rig
@@ -237,7 +236,7 @@ def test_a_gap_with_its_contact_at_hand_counts_as_run(away_s: float, stopped: bo
 
 
 def test_a_gap_of_unknown_length_with_its_contact_at_hand_counts_as_a_whole_day() -> None:
-    rig = ready(70.0)
+    rig = ready(70.0, cap_hours=23.0)
     rig.run(60, 70.0, hand=True)
     again = rig.restarted(3 * HOUR_S, wall_trusted=False)
     decision = again.step(50.0, hand=False)
