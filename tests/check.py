@@ -1,6 +1,6 @@
-"""The one check command: lint, types, import contracts, tests, real processes; by hand what takes longer.
+"""The one check command: lint, types, import contracts, real processes, tests; by hand what takes longer.
 
-    python tests/check.py            lint, types, imports, tests, processes
+    python tests/check.py            lint, types, imports, processes, tests
     python tests/check.py lint types only these tiers
     python tests/check.py years      one that is run by hand: coverage, years, crash
 
@@ -14,6 +14,7 @@ import subprocess
 import sys
 import time
 from pathlib import Path
+from typing import NamedTuple
 
 ROOT = Path(__file__).resolve().parent.parent
 PYTHON = sys.executable
@@ -45,6 +46,7 @@ TIERS: dict[str, tuple[float, tuple[tuple[str, ...], ...]]] = {
     "lint": (10, ((PYTHON, "-m", "ruff", "check", "."), (PYTHON, "-m", "ruff", "format", "--check", "."))),
     "types": (60, ((PYTHON, "-m", "mypy"),)),
     "imports": (15, ((PYTHON, "-c", "from importlinter.cli import lint_imports_command as go; go()"),)),
+    "processes": (150, ((*PYTEST, *FILES_APART, "-m", "process", *files_with("process")),)),
     "tests": (360, ((*PYTEST, *ALL_CORES, "-m", "not slow and not process"),)),
     "coverage": (
         600,
@@ -54,7 +56,6 @@ TIERS: dict[str, tuple[float, tuple[tuple[str, ...], ...]]] = {
             (*COVERAGE, "report", "--fail-under=93", "--skip-covered", "--sort=cover"),
         ),
     ),
-    "processes": (150, ((*PYTEST, *FILES_APART, "-m", "process", *files_with("process")),)),
     "years": (900, ((*PYTEST, *ALL_CORES, "-m", "slow and not process"),)),
     "crash": (150, ((*PYTEST, "-m", "process", "tests/crash"),)),
 }
@@ -76,13 +77,35 @@ def compile_tests() -> subprocess.Popen[bytes]:
     return subprocess.Popen(command, cwd=ROOT, env=surroundings(), stdout=nothing, stderr=nothing)
 
 
-def run(tier: str) -> bool:
+class Begun(NamedTuple):
+    """A tier of one command that runs beside others; its words are kept until it is asked for."""
+
+    process: subprocess.Popen[bytes]
+    began: float
+
+
+def begin(tier: str) -> Begun:
+    """For a tier that mostly waits, while others have use for one core only."""
+    (command,) = TIERS[tier][1]
+    process = subprocess.Popen(
+        command, cwd=ROOT, env=surroundings(), stdout=subprocess.PIPE, stderr=subprocess.STDOUT
+    )
+    return Begun(process, time.monotonic())
+
+
+def run(tier: str, begun: Begun | None = None) -> bool:
     budget_s, commands = TIERS[tier]
-    began = time.monotonic()
+    began = time.monotonic() if begun is None else begun.began
     environment = surroundings()
     for command in commands:
         print(f"[{tier}] {' '.join(word for word in command[1:] if not word.endswith('.py'))}", flush=True)
-        if subprocess.run(command, cwd=ROOT, env=environment, check=False).returncode != 0:
+        if begun is None:
+            code = subprocess.run(command, cwd=ROOT, env=environment, check=False).returncode
+        else:
+            said, _ = begun.process.communicate()
+            code = begun.process.returncode
+            print(said.decode(errors="replace"), flush=True)
+        if code != 0:
             print(f"[{tier}] FAILED", flush=True)
             return False
     took_s = time.monotonic() - began
@@ -98,11 +121,12 @@ def main(names: list[str]) -> int:
         return 2
     wanted = names or [tier for tier in TIERS if tier not in BY_HAND]
     compiling = compile_tests() if {"types", "tests"} <= set(wanted) else None
+    begun = begin("processes") if {"types", "processes"} <= set(wanted) else None
     failed = []
     for tier in wanted:
         if tier == "tests" and compiling is not None:
             compiling.wait()  # whether they can be collected, the tier itself says
-        if not run(tier):
+        if not run(tier, begun if tier == "processes" else None):
             failed.append(tier)
     print(f"failed: {', '.join(failed)}" if failed else "every check passed")
     return 1 if failed else 0

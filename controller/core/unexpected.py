@@ -158,10 +158,6 @@ def _missed(closed: Closed, theta: tuple[float, ...]) -> tuple[float | None, flo
 
 def _off(missed: float, sd: float, mist: float) -> float | None:
     """By how many standard deviations, within bounds; None: it may be nothing but mist that is lacking."""
-
-
-def _off(missed: float, sd: float, mist: float) -> float | None:
-    """By how many standard deviations, within bounds; None: it may be nothing but mist that is lacking."""
     if missed < -USUAL * sd and mist > 0.0:
         missed += mist
         if missed > -USUAL * sd:
