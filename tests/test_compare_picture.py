@@ -42,7 +42,10 @@ def made(days: float) -> list[Compared]:
     return found
 
 
-@pytest.mark.parametrize("days", [0.01, 0.1, 3.0, 40.0, 130.0])
+@pytest.mark.parametrize(
+    "days",
+    [0.01, pytest.param(0.1, marks=pytest.mark.slow), 3.0, pytest.param(40.0, marks=pytest.mark.slow), 130.0],
+)
 def test_a_png_of_sensible_size_at_every_length(tmp_path: Path, days: float) -> None:
     path = tmp_path / "p.png"
     compare_picture.draw(path, made(days), WEATHER)

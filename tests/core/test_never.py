@@ -258,7 +258,9 @@ def test_never_across_restarts(seed: int) -> None:
     room_days(seed, 400, restarts=True)
 
 
-@pytest.mark.parametrize("seed", range(6))
+@pytest.mark.parametrize(
+    "seed", [0, 1, 2, *(pytest.param(more, marks=pytest.mark.slow) for more in (3, 4, 5))]
+)
 def test_never_over_weeks(seed: int) -> None:
     room_days(seed, 8000, restarts=bool(seed % 2))
 
