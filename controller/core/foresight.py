@@ -257,8 +257,11 @@ def _moisture_that_lasts(memory: ForesightMemory, scene: Scene, room: Room) -> f
 
 
 def _water_duty(memory: ForesightMemory, scene: Scene) -> float:
-    """The mean duty that the water bears until the tank is filled again, if all goes as it went."""
-    if scene.water_h is None or memory.fill_every_s is None:
+    """The mean duty that the water bears until the tank is filled again, if all goes as it went.
+
+    An empty tank has nothing to be spared, and only mist that is asked for can show that it is not empty.
+    """
+    if scene.water_h is None or not scene.water_h > 0.0 or memory.fill_every_s is None:
         return 1.0
     coming_s = memory.fill_t + memory.fill_every_s - scene.t
     return min(scene.water_h * 3600.0 / max(coming_s, 3600.0), 1.0)

@@ -122,6 +122,8 @@ def test_water_is_spread_to_the_next_filling() -> None:
     assert seen(memory, full._replace(water_h=5.0), choice="keep-error").paced
     overdue = memory._replace(fill_t=T - 90000.0)
     assert not seen(overdue, full._replace(water_h=5.0), choice="keep-error").paced
+    assert seen(memory, full._replace(water_h=0.1), choice="keep-error").paced
+    assert not seen(memory, full._replace(water_h=0.0), choice="keep-error").paced  # trials are asked for
 
 
 def test_fillings_are_counted_by_what_lies_between_them() -> None:
