@@ -8,10 +8,10 @@ What the model missed, in its own standard deviations, is summed on both sides a
 mist was given, a fall counts as far as it would be one without any mist, too, and a smaller one says nothing:
 else a dry tank would look like a window. While there is doubt, a block is held against the room as it was
 before: the model itself soon takes an open window for the weather. It ends when the air has behaved for
-three blocks, or is off by less than a quarter of what it was off by at the worst: air that is much drier than
-any the room was learned with never goes quite as foretold. For an hour after that the room before it still
-counts, and what comes back of what was lost is not told. After six hours nothing is told any more: that is
-how the room is now.
+three blocks, or comes back faster than it is off, by less than a quarter of the worst since it was found: air
+that is much drier than any the room was learned with never goes quite as foretold. For an hour after that the
+room before it still counts, and what comes back of what was lost is not told. After six hours nothing is told
+any more: that is how the room is now.
 
 A door or window takes moisture away; hand misting, laundry, sleepers bring it, and so does a window that is
 shut again after the room was learned with it. Which of these it was cannot be told from the air, nor from
@@ -40,7 +40,7 @@ DOUBTS_AT = 3.0
 USUAL = 2.5
 """Within so many standard deviations a block is as usual."""
 FADED = 0.25
-"""Or off by less than this share of the worst: a door of 6 air changes an hour left ajar at 2 lasts."""
+"""Or off by less than this share of the worst, while it comes back: through what stands open nothing does."""
 SETTLED = 3
 """So many of those in a row end it."""
 RESTS = 12
@@ -97,20 +97,21 @@ def advance(memory: OddMemory, seen: int, closed: Closed | None, t: float, doubt
         return fresh
     missed, sd = _missed(closed, before.theta)
     if lasting:
-        return now if missed is None else _goes_on(now, missed, sd)
+        return now if missed is None else _goes_on(now, closed.change, missed, sd)
     off = None if missed is None else _off(missed, sd, before.theta[GAIN] * closed.row[GAIN])
     if off is None:
         return now if memory.before else now._replace(blocks=0)
     return _summed(now, before, off)
 
 
-def _goes_on(memory: OddMemory, missed: float, sd: float) -> OddMemory:
+def _goes_on(memory: OddMemory, change: float, missed: float, sd: float) -> OddMemory:
     """What was found lasts until the air is as usual again."""
     found = memory.found
     assert found is not None
-    off_by = -missed if found.kind == DRIER else missed
+    off_by, back = (-missed, change) if found.kind == DRIER else (missed, -change)
     worst = max(memory.worst, off_by)
-    settled = memory.settled + 1 if off_by <= max(USUAL * sd, FADED * worst) else 0
+    usual = off_by <= USUAL * sd or (off_by < back and off_by <= FADED * worst)
+    settled = memory.settled + 1 if usual else 0
     if settled < SETTLED:
         return memory._replace(settled=settled, worst=worst)
     ended = found._replace(until_t=memory.t - SETTLED * BLOCK_S)
