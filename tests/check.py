@@ -12,9 +12,10 @@ from __future__ import annotations
 import os
 import subprocess
 import sys
+import tempfile
 import time
 from pathlib import Path
-from typing import NamedTuple
+from typing import IO, NamedTuple
 
 ROOT = Path(__file__).resolve().parent.parent
 PYTHON = sys.executable
@@ -81,16 +82,16 @@ class Begun(NamedTuple):
     """A tier of one command that runs beside others; its words are kept until it is asked for."""
 
     process: subprocess.Popen[bytes]
+    said: IO[bytes]
     began: float
 
 
 def begin(tier: str) -> Begun:
     """For a tier that mostly waits, while others have use for one core only."""
     (command,) = TIERS[tier][1]
-    process = subprocess.Popen(
-        command, cwd=ROOT, env=surroundings(), stdout=subprocess.PIPE, stderr=subprocess.STDOUT
-    )
-    return Begun(process, time.monotonic())
+    said = tempfile.TemporaryFile()  # noqa: SIM115 - a pipe that nobody reads yet would fill up
+    process = subprocess.Popen(command, cwd=ROOT, env=surroundings(), stdout=said, stderr=subprocess.STDOUT)
+    return Begun(process, said, time.monotonic())
 
 
 def run(tier: str, begun: Begun | None = None) -> bool:
@@ -102,9 +103,9 @@ def run(tier: str, begun: Begun | None = None) -> bool:
         if begun is None:
             code = subprocess.run(command, cwd=ROOT, env=environment, check=False).returncode
         else:
-            said, _ = begun.process.communicate()
-            code = begun.process.returncode
-            print(said.decode(errors="replace"), flush=True)
+            code = begun.process.wait()
+            begun.said.seek(0)
+            print(begun.said.read().decode(errors="replace"), flush=True)
         if code != 0:
             print(f"[{tier}] FAILED", flush=True)
             return False

@@ -34,7 +34,7 @@ class RuntimeLimits(Limits):
 
     @cached_property
     def binds(self) -> bool:
-        """A cap as long as the window is none."""
+        """Whether it can refuse anything: one as long as the window cannot."""
         return self.cap_s < WINDOW_S
 
     @cached_property

@@ -6,12 +6,12 @@ Never: switches or refuses anything, or judges whether mist comes: ``effect.py``
 
 What the model missed, in its own standard deviations, is summed on both sides as Page's CUSUM (1954). Where
 mist was given, a fall counts as far as it would be one without any mist, too, and a smaller one says nothing:
-else a dry tank would look like a window. While there is doubt, a block is held against the room as it was
-before: the model itself soon takes an open window for the weather. It ends when the air has behaved for
-three blocks, or comes back faster than it is off, by less than a quarter of the worst since it was found: air
-that is much drier than any the room was learned with never goes quite as foretold. For an hour after that the
-room before it still counts, and what comes back of what was lost is not told. After six hours nothing is told
-any more: that is how the room is now.
+else a dry tank would look like a window; once something is found, all that is missed counts. While there is
+doubt, a block is held against the room as it was before: the model itself soon takes an open window for the
+weather. It ends when the air has behaved for three blocks, or comes back faster than it is off, by less than
+a quarter of the worst since it was found: air that is much drier than any the room was learned with never
+goes quite as foretold. For an hour after that the room before it still counts, and what comes back of what
+was lost is not told. After six hours nothing is told any more: that is how the room is now.
 
 A door or window takes moisture away; hand misting, laundry, sleepers bring it, and so does a window that is
 shut again after the room was learned with it. Which of these it was cannot be told from the air, nor from

@@ -4,11 +4,11 @@
     python tests/long/control_benchmark.py --rooms leaky,doors --ways "plan: hours,keep-hours"
     python tests/long/control_benchmark.py --parts-days 63 --write  a year, and tests/long/CONTROL.md: hours
 
-What was lived once is kept in a file outside the tree, by room and its settings, way, days and the sources it
-depends on (for a plan: the simulator and the planner, not the core), so that it can be broken off and taken
-up again, and a plan need not be lived again for each change of the core. WORKERS in the environment: how many
-processes. The ways but the plans need neither numpy nor scipy: PyPy lives them in half the time or less, into
-the same file.
+What was lived once is kept in a file outside the tree, by room (its figures in rooms.py, not how they are put
+together), way, days and the sources it depends on (for a plan: the simulator and the planner, not the core),
+so that it can be broken off and taken up again, and a plan need not be lived again for each change of the
+core. WORKERS in the environment: how many processes. The ways but the plans need neither numpy nor scipy:
+PyPy lives them in half the time or less, into the same file.
 """
 
 from __future__ import annotations

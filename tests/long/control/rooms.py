@@ -35,8 +35,8 @@ SHARED: dict[str, Any] = {
     },
 }  # fmt: skip
 """A narrow band, so that a moment of lag counts; a big tank filled twice a day, so that water does not. No
-longest run but a day's: of all ways only ours would keep it, and in frost its rests cost more than any way of
-control.
+longest run but a day's: neither the timer, simple-pid nor the plans keep one, and in frost its rests cost
+more than any way of control.
 """
 
 
@@ -138,7 +138,7 @@ ROOMS: dict[str, BenchRoom] = {
         False, "newark", 51,
     ),
     "draughty": BenchRoom(
-        "1.1 air changes an hour, 0.4 L/h: in frost too little",
+        "1.1 air changes an hour, 0.4 L/h: in frost only just enough",
         {"tank": {"full_tank_lasts_h": 50}, "runtime": {"cap_hours_in_any_24": 24},
          "bench": {"room": {"air_changes_per_h": 1.1}}},
         False, "newark", 52,

