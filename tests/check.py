@@ -45,7 +45,7 @@ def files_with(mark: str) -> tuple[str, ...]:
 
 TIERS: dict[str, tuple[float, tuple[tuple[str, ...], ...]]] = {
     "lint": (10, ((PYTHON, "-m", "ruff", "check", "."), (PYTHON, "-m", "ruff", "format", "--check", "."))),
-    "types": (60, ((PYTHON, "-m", "mypy"),)),
+    "types": (90, ((PYTHON, "-m", "mypy"),)),
     "imports": (15, ((PYTHON, "-c", "from importlinter.cli import lint_imports_command as go; go()"),)),
     "processes": (150, ((*PYTEST, *FILES_APART, "-m", "process", *files_with("process")),)),
     "tests": (360, ((*PYTEST, *ALL_CORES, "-m", "not slow and not process"),)),

@@ -246,6 +246,19 @@ def test_a_gap_of_unknown_length_with_its_contact_at_hand_counts_as_a_whole_day(
     assert again.step(50.0, hand=False).used_s == pytest.approx(3 * HOUR_S, abs=120.0)
 
 
+def test_a_whole_day_is_not_past_a_cap_of_24_hours() -> None:
+    """And a step that keeps mist on then is valid for a while."""
+    rig = ready(70.0, cap_hours=24)
+    rig.run(60, 70.0, hand=True)
+    again = rig.restarted(3 * HOUR_S, wall_trusted=False)
+    again.step(50.0, hand=False)
+    again.until(on, most_s=900)
+    decision = again.step(50.0)
+    assert on(decision)
+    assert decision.used_s == pytest.approx(DAY_S, abs=30.0)
+    assert decision.valid_for_s > 0.0
+
+
 def test_a_contact_that_said_auto_counts_nothing() -> None:
     rig = ready(70.0)
     rig.run(60, 70.0, hand=True)
