@@ -8,10 +8,11 @@ What the model missed, in its own standard deviations, is summed on both sides a
 mist was given, a fall counts as far as it would be one without any mist, too, and a smaller one says nothing:
 else a dry tank would look like a window; once something is found, all that is missed counts. While there is
 doubt, a block is held against the room as it was before: the model itself soon takes an open window for the
-weather. It ends when the air has behaved for three blocks, or comes back faster than it is off, by less than
-a quarter of the worst since it was found: air that is much drier than any the room was learned with never
-goes quite as foretold. For an hour after that the room before it still counts, and what comes back of what
-was lost is not told. After six hours nothing is told any more: that is how the room is now.
+weather. It ends with three blocks in a row that are as usual; or in which the air comes back by more than it
+is off, and is off by less than a quarter of the worst since it was found, since air much drier than any the
+room was learned with never goes quite as foretold. For an hour after that the room before it still counts,
+and what comes back of what was lost is not told. After six hours nothing is told any more: that is how the
+room is now.
 
 A door or window takes moisture away; hand misting, laundry, sleepers bring it, and so does a window that is
 shut again after the room was learned with it. Which of these it was cannot be told from the air, nor from
@@ -40,7 +41,7 @@ DOUBTS_AT = 3.0
 USUAL = 2.5
 """Within so many standard deviations a block is as usual."""
 FADED = 0.25
-"""Or off by less than this share of the worst, while it comes back: through what stands open nothing does."""
+"""Or off by less than this share of the worst, while the air comes back: with a door open it does not."""
 SETTLED = 3
 """So many of those in a row end it."""
 RESTS = 12
@@ -95,10 +96,10 @@ def advance(memory: OddMemory, seen: int, closed: Closed | None, t: float, doubt
     before = memory.before or closed
     if before.best != closed.best:  # mist shows otherwise than it was taken to
         return fresh
-    missed, sd = _missed(closed, before.theta)
+    missed = _missed(closed, before.theta)
     if lasting:
-        return now if missed is None else _goes_on(now, closed.change, missed, sd)
-    off = None if missed is None else _off(missed, sd, before.theta[GAIN] * closed.row[GAIN])
+        return now if missed is None else _goes_on(now, closed.change, *missed)
+    off = None if missed is None else _off(*missed, before.theta[GAIN] * closed.row[GAIN])
     if off is None:
         return now if memory.before else now._replace(blocks=0)
     return _summed(now, before, off)
@@ -146,15 +147,15 @@ def told(found: Oddity | None, t: float) -> Odd | None:
     return Odd(found.kind, t - found.since_t, ended_s) if 0.0 <= ended_s <= TOLD_S else None
 
 
-def _missed(closed: Closed, theta: tuple[float, ...]) -> tuple[float | None, float]:
+def _missed(closed: Closed, theta: tuple[float, ...]) -> tuple[float, float] | None:
     """What the room as it was would not have done, %RH a block, and its standard deviation.
 
     None: what is remembered is nothing that learning gives.
     """
     if len(theta) != SIZE or len(closed.row) != SIZE or not 0.0 < closed.variance < MOST:
-        return None, 0.0
+        return None
     missed = closed.change - dot(theta, closed.row)
-    return missed if abs(missed) < MOST else None, sqrt(closed.variance)
+    return (missed, sqrt(closed.variance)) if abs(missed) < MOST else None
 
 
 def _off(missed: float, sd: float, mist: float) -> float | None:
