@@ -59,7 +59,7 @@ def _plan(settings: Settings) -> str:
         f"night {target.night_rh_pct:g} %RH from {target.night_starts:%H:%M},\n"
         f"           no mist from {settings.ceiling.limit_rh_pct:g} %RH on (ceiling less probe accuracy),\n"
         f"           {settings.demand.method}, "
-        f"at most {runtime.cap_hours_in_any_24:g} h in any 24"
+        + (f"at most {runtime.cap_hours_in_any_24:g} h in any 24" if runtime.binds else "with no runtime cap")
         + (
             f"\n           Careful: no mist into a room colder than {lowest_c:g} °C (guards.lowest_temp_c), "
             f'and no room is so warm. Fahrenheit is written "{lowest_c:g} °F"'

@@ -65,6 +65,15 @@ def test_check_doubts_a_least_temperature_that_no_room_has(
     assert "Careful" not in out
 
 
+@pytest.mark.parametrize(("hours", "words"), [(23, "at most 23 h in any 24"), (24, "with no runtime cap")])
+def test_check_says_the_cap_or_that_there_is_none(
+    run: Run, room: Callable[..., Path], probe_files: ProbeFiles, hours: int, words: str
+) -> None:
+    probe_files.write(52.0, 23.5)
+    _, out, _ = run("check", "--settings", str(room(HWMON + f"[runtime]\ncap_hours_in_any_24 = {hours}\n")))
+    assert f"hysteresis, {words}\n" in out
+
+
 def test_check_of_a_wet_room(run: Run, room: Callable[..., Path], probe_files: ProbeFiles) -> None:
     probe_files.write(85.0, 23.5)
     code, out, _ = run("check", "--settings", str(room(HWMON)))
