@@ -1,6 +1,6 @@
 """How well the ways of control keep twenty rooms, beside a plan that knows everything. Nothing here can fail.
 
-    python tests/long/control_benchmark.py --days 35                   two hours on one slow core
+    python tests/long/control_benchmark.py --days 35                   hours, on one slow core
     python tests/long/control_benchmark.py --rooms leaky,doors --ways "plan: hours,keep-hours"
     python tests/long/control_benchmark.py --parts-days 63 --write  a year, and tests/long/CONTROL.md: hours
 

@@ -5,7 +5,7 @@
 
 By hand. The whole core with foresight on lives in the rooms of ``tests/long/control/rooms.py``; of what it
 says, the alarms and what is unexpected (``core/unexpected.py``) are noted. WORKERS in the environment: how
-many processes. With DAYS=30 and two of them it took 3 minutes on PyPy.
+many processes. With DAYS=30 and two of them it took 3 to 5 minutes on PyPy.
 """
 
 from __future__ import annotations
